@@ -1,0 +1,3 @@
+//! Results on disk: the track and the summary.
+
+pub mod summary;

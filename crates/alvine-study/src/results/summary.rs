@@ -1,0 +1,281 @@
+//! `summary.json`: the answers of one report, for people's programs to read.
+//!
+//! The JSON Schema in `schemas/summary.schema.json` describes it. Every value that was not found is present as
+//! `null` with its reason; nothing is left out silently.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+/// The format's version.
+pub const SUMMARY_FORMAT: u32 = 1;
+
+/// The whole of `summary.json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Summary {
+    /// [`SUMMARY_FORMAT`].
+    pub format: u32,
+    /// Which study this is about.
+    pub study: StudyHead,
+    /// How the result was made.
+    pub method: Method,
+    /// Is the examination complete, and why it ended.
+    pub completeness: Completeness,
+    /// Every landmark once, in the order of passage.
+    pub landmarks: Vec<LandmarkResult>,
+    /// The phases that were seen, in order.
+    pub phases: Vec<PhaseResult>,
+    /// The transit times.
+    pub transit: TransitResult,
+    /// The reader's findings with their places.
+    pub findings: Vec<FindingResult>,
+    /// How well it was recorded.
+    pub quality: QualityResult,
+    /// What the reader of this must mind, in plain sentences.
+    pub cautions: Vec<String>,
+}
+
+/// Which study.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StudyHead {
+    /// Pseudonym.
+    pub id: String,
+    /// When time 0 was, RFC 3339 with offset, if the study says.
+    pub started: Option<String>,
+    /// From first to last instant, s.
+    pub duration_s: f64,
+    /// Number of instants.
+    pub instants: usize,
+    /// Names of the sites, in order.
+    pub sites: Vec<String>,
+}
+
+/// How the result was made.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Method {
+    /// Version of alvine.
+    pub version: String,
+    /// The smoother's name.
+    pub smoother: String,
+    /// Whether the transmit level was taken as known.
+    pub level_known: bool,
+    /// Median of the 90 % radius of position, mm: half of the instants are known better than this.
+    pub median_radius90_mm: Option<f64>,
+}
+
+/// Whether the colon was reached and why the recording tells no more.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Completeness {
+    /// `complete` (the ileocaecal valve was passed), `incomplete`, or `unclear`.
+    pub status: CompletenessStatus,
+    /// Probability that the valve was passed within the recording.
+    pub probability_complete: f64,
+    /// The last phase seen.
+    pub last_phase: String,
+    /// `expulsion`, `battery`, `recording-stopped` or `signal-lost`.
+    pub ended_by: String,
+    /// One sentence a clinician can read.
+    pub statement: String,
+}
+
+/// Complete, or not, or not to be told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CompletenessStatus {
+    /// The ileocaecal valve was passed.
+    Complete,
+    /// It was not.
+    Incomplete,
+    /// The signal does not tell.
+    Unclear,
+}
+
+/// Where a landmark's time came from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Source {
+    /// A human reader of the images.
+    Reader,
+    /// The study file, such as the time of the swallow.
+    Recording,
+    /// alvine, from the signal.
+    Estimated,
+}
+
+/// One landmark.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LandmarkResult {
+    /// Its kind, as in the design's words.
+    pub kind: String,
+    /// When, s; `null` when not reached in this recording.
+    pub time_s: Option<f64>,
+    /// 50 % interval, s.
+    pub interval50_s: Option<[f64; 2]>,
+    /// 90 % interval, s.
+    pub interval90_s: Option<[f64; 2]>,
+    /// Probability that it was reached within the recording.
+    pub probability_reached: f64,
+    /// Where the time came from.
+    pub source: Source,
+    /// What the signal alone says, where a reader or the study file gave the time: s.
+    pub signal_time_s: Option<f64>,
+    /// Why there is no time.
+    pub reason: Option<String>,
+}
+
+/// One phase that was seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PhaseResult {
+    /// Its name.
+    pub phase: String,
+    /// When it began, s.
+    pub start_s: f64,
+    /// When it ended, s; the recording's end where it lasts on.
+    pub end_s: f64,
+    /// How long, s.
+    pub duration_s: f64,
+    /// 90 % interval of the duration, s.
+    pub interval90_s: Option<[f64; 2]>,
+    /// Whether it began or ended outside the recording, so that the duration is a lower bound.
+    pub censored: bool,
+}
+
+/// One transit time beside its published range.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TransitTime {
+    /// Duration, s; a lower bound where `censored`; `null` where it cannot be told.
+    pub duration_s: Option<f64>,
+    /// 90 % interval, s.
+    pub interval90_s: Option<[f64; 2]>,
+    /// Whether the duration is only a lower bound.
+    pub censored: bool,
+    /// Published median, s.
+    pub reference_median_s: Option<f64>,
+    /// Published range, s.
+    pub reference_range_s: Option<[f64; 2]>,
+    /// What that range is, such as `interquartile range`.
+    pub reference_kind: Option<String>,
+    /// Where it was published.
+    pub reference_source: Option<String>,
+}
+
+/// The transit times, each `null` inside where it cannot be told.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TransitResult {
+    /// Swallow to cardia.
+    pub oesophageal: TransitTime,
+    /// Cardia to pylorus.
+    pub gastric: TransitTime,
+    /// Pylorus to ileocaecal valve.
+    pub small_bowel: TransitTime,
+    /// Ileocaecal valve to expulsion.
+    pub colonic: TransitTime,
+    /// Swallow to expulsion.
+    pub whole_gut: TransitTime,
+}
+
+/// One finding with its place along the gut.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FindingResult {
+    /// Its name in the study.
+    pub id: String,
+    /// When, s.
+    pub time_s: f64,
+    /// The reader's words.
+    pub note: Option<String>,
+    /// The phase at that time.
+    pub phase: String,
+    /// The part, where the signal tells.
+    pub part: Option<String>,
+    /// Fraction of the small-bowel transit time, pylorus 0 to valve 1.
+    pub time_fraction: Option<f64>,
+    /// 90 % interval of the time fraction.
+    pub time_fraction_interval90: Option<[f64; 2]>,
+    /// Fraction of the small bowel's path, pylorus 0 to valve 1.
+    pub path_fraction: Option<f64>,
+    /// 90 % interval of the path fraction.
+    pub interval90: Option<[f64; 2]>,
+    /// Where the capsule was, mm.
+    pub position_mm: Option<[f64; 3]>,
+    /// Radius that holds it with 90 %, mm.
+    pub radius90_mm: Option<f64>,
+    /// From which end enteroscopy is usually begun, with its source; information, not advice.
+    pub route: Option<String>,
+    /// Why something above is missing.
+    pub reason: Option<String>,
+}
+
+/// How well it was recorded.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct QualityResult {
+    /// Each site's share of the instants, in the layout's order.
+    pub sites: Vec<SiteQualityResult>,
+    /// Intervals in which a site seems to have worked loose.
+    pub loosenings: Vec<LooseningResult>,
+    /// Intervals in which no site heard anything while the capsule was inside.
+    pub dropouts: Vec<IntervalResult>,
+    /// Leaps of the clock.
+    pub clock_jumps: Vec<IntervalResult>,
+    /// Median time between instants, s.
+    pub median_step_s: Option<f64>,
+    /// How many sites carried the result: the median number heard at an instant inside the body.
+    pub median_sites_heard: f64,
+    /// The sites that heard the capsule in at least a tenth of the instants inside the body.
+    pub sites_carrying: usize,
+    /// Instants with a track point.
+    pub instants_located: usize,
+    /// How many track points carry each flag.
+    pub flags: BTreeMap<String, usize>,
+}
+
+/// One site's shares of the instants inside the body, each 0 to 1; they sum to 1.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SiteQualityResult {
+    /// Its name.
+    pub name: String,
+    /// Heard between floor and ceiling.
+    pub heard: f64,
+    /// At or below the floor.
+    pub censored: f64,
+    /// No packet.
+    pub missing: f64,
+    /// At or above the ceiling.
+    pub saturated: f64,
+    /// Median level where heard, dBm.
+    pub median_dbm: Option<f64>,
+}
+
+/// A span of time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct IntervalResult {
+    /// From, s.
+    pub start_s: f64,
+    /// To, s.
+    pub end_s: f64,
+}
+
+/// A site that seems to have worked loose.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LooseningResult {
+    /// Its name.
+    pub site: String,
+    /// From, s.
+    pub start_s: f64,
+    /// To, s.
+    pub end_s: f64,
+    /// How much weaker than before, dB.
+    pub loss_db: f64,
+}

@@ -1,0 +1,29 @@
+//! Where a swallowed capsule is, from the strength at which sites on the abdomen hear it.
+//!
+//! # Frame and units
+//!
+//! Positions are millimetres in the DICOM patient orientation (LPS: x to the patient's left, y to posterior, z to
+//! superior), origin on the skin at the umbilicus, so that y > 0 is depth. Time is seconds since the recording began.
+//! Signal is dBm, loss and gain dB, frequency MHz. Units stand in every name.
+
+pub mod anatomy;
+pub mod layout;
+pub mod noise;
+pub mod propagation;
+pub mod reader;
+pub mod recording;
+pub mod setup;
+pub mod torso;
+pub mod track;
+pub mod truth;
+
+pub use anatomy::{LandmarkKind, Part, Phase};
+pub use layout::{Layout, LayoutError, Site};
+pub use noise::{NoiseError, NoiseModel};
+pub use propagation::{DistanceAndTissue, FreeSpace, Law, LogDistance, Propagation, PropagationError};
+pub use reader::{ReaderFinding, ReaderLandmark};
+pub use recording::{Reading, Receiver, Recording, RecordingError};
+pub use setup::{Setup, Transmitter};
+pub use torso::{Position, Torso};
+pub use track::{Flags, Track, TrackPoint};
+pub use truth::{TrueLandmark, TrueLoosening, Truth, TruthPoint};
