@@ -3,4 +3,4 @@
 pub mod results;
 mod study;
 
-pub use study::{AuxiliaryColumn, Study};
+pub use study::{AuxiliaryColumn, Started, Study};
