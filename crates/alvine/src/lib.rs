@@ -7,17 +7,20 @@
 //! Signal is dBm, loss and gain dB, frequency MHz. Units stand in every name.
 
 pub mod anatomy;
+pub mod fix;
 pub mod layout;
 pub mod noise;
 pub mod propagation;
 pub mod reader;
 pub mod recording;
 pub mod setup;
+pub mod smoother;
 pub mod torso;
 pub mod track;
 pub mod truth;
 
 pub use anatomy::{LandmarkKind, Part, Phase};
+pub use fix::{Fix, FixError, FixOptions, FixSolver, Level, Loss, PositionPrior};
 pub use layout::{Layout, LayoutError, Site};
 pub use noise::{NoiseError, NoiseModel};
 pub use propagation::{DistanceAndTissue, FreeSpace, Law, LogDistance, Propagation, PropagationError};

@@ -30,8 +30,8 @@ impl Flags {
     pub const CLOCK_JUMP: Self = Self(1 << 6);
     /// A site that was judged loose was left out.
     pub const LOOSE_SITE: Self = Self(1 << 7);
-    /// The fix lay too far from the track and was left out of it.
-    pub const REJECTED: Self = Self(1 << 8);
+    /// The fix lay far from the track and was given less weight.
+    pub const OUTLIER: Self = Self(1 << 8);
 
     /// Each flag and its name in files.
     pub const NAMED: [(Self, &'static str); 9] = [
@@ -43,7 +43,7 @@ impl Flags {
         (Self::UNSETTLED, "unsettled"),
         (Self::CLOCK_JUMP, "clock-jump"),
         (Self::LOOSE_SITE, "loose-site"),
-        (Self::REJECTED, "rejected"),
+        (Self::OUTLIER, "outlier"),
     ];
 
     /// Whether all of `other` are set.

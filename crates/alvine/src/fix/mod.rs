@@ -1,0 +1,345 @@
+//! The fix: the most likely place of the capsule at one instant, from whatever sites heard it.
+//!
+//! ```text
+//! x̂ = argmin over x in the torso of Σᵢ −ln p(zᵢ | P₀ + ℓ + gᵢ − L(|x − aᵢ|)) − ln prior(x) − ln prior(ℓ)
+//! zᵢ reading of site i at aᵢ with gain gᵢ; P₀ transmit power; ℓ level offset (zero unless asked for); L law
+//! ```
+//!
+//! The computation goes in three steps, each a module: *start* scores a coarse grid inside the torso and takes the
+//! best place and the best distant one, so that a mirror solution does not trap it; *search* descends from each and
+//! the better end wins; *fallback* polishes the few that did not settle, by a general optimiser from `argmin`.
+//!
+//! Sites below the floor or above the ceiling count by the probability of that. The spread of a reading is shadowing
+//! and sample noise together, so that a fix's covariance is honest for a fix on its own; how much of it averaging can
+//! lessen is the smoother's business.
+
+mod fallback;
+mod likelihood;
+mod objective;
+mod options;
+mod search;
+mod start;
+
+use nalgebra::Matrix3;
+use thiserror::Error;
+
+pub use likelihood::Loss;
+pub use options::{FixOptions, Level, PositionPrior};
+
+use crate::recording::Reading;
+use crate::setup::Setup;
+use crate::torso::{Position, Torso};
+use crate::track::Flags;
+use objective::{Candidate, Objective};
+use search::{Settled, search};
+use start::StartGrid;
+
+/// Why fixes cannot be computed as asked.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[non_exhaustive]
+pub enum FixError {
+    /// An option outside its range, or not a number.
+    #[error("fix option {what} is {found}; expected {expected}")]
+    ImpossibleOption {
+        /// Which option.
+        what: &'static str,
+        /// What was found.
+        found: f64,
+        /// What would do.
+        expected: &'static str,
+    },
+    /// As many readings as sites are needed.
+    #[error("{found} readings for a layout of {expected} sites")]
+    WrongNumberOfReadings {
+        /// How many came.
+        found: usize,
+        /// How many sites there are.
+        expected: usize,
+    },
+}
+
+/// One instant's position with its uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fix {
+    /// The most likely place, mm.
+    pub position_mm: Position,
+    /// Offset of the level from the study's transmit power, dB; zero unless it was asked for.
+    pub level_db: f64,
+    /// Observed Fisher information on the place, 1/mm², the level marginalised where it was unknown. Equal to the
+    /// expected one where no site is censored.
+    pub information_per_mm2: Matrix3<f64>,
+    /// Negative log-likelihood, with priors, at that place.
+    pub objective: f64,
+    /// Sites heard between floor and ceiling.
+    pub heard: u16,
+    /// Sites below the floor or above the ceiling.
+    pub censored: u16,
+    /// What was unusual.
+    pub flags: Flags,
+}
+
+impl Fix {
+    /// The inverse of the information, mm²; `None` where the readings do not determine the place in all directions.
+    #[must_use]
+    pub fn covariance_mm2(&self) -> Option<Matrix3<f64>> {
+        Some(self.information_per_mm2.cholesky()?.inverse())
+    }
+
+    /// Covariance that also counts that the capsule is somewhere inside the torso, mm²:
+    /// `(F + T⁻¹)⁻¹` with T the covariance of a uniform place in the region searched. It always exists.
+    #[must_use]
+    pub fn bounded_covariance_mm2(&self, torso: &Torso) -> Matrix3<f64> {
+        let (a, b) = torso.semi_axes_mm();
+        let height_mm = Torso::HIGHEST_MM - Torso::LOWEST_MM;
+        // Variances of a uniform ellipse and of a uniform height.
+        let uniform = Position::new(0.25 * a * a, 0.25 * b * b, height_mm * height_mm / 12.0);
+        let information = self.information_per_mm2 + Matrix3::from_diagonal(&uniform.map(|variance| 1.0 / variance));
+        information
+            .cholesky()
+            .map_or_else(|| Matrix3::from_diagonal(&uniform), |factor| factor.inverse())
+    }
+}
+
+/// Working space of a [`FixSolver`], one a thread, so that a fix allocates nothing.
+#[derive(Debug, Clone)]
+pub struct FixWorkspace {
+    readings: Vec<Reading>,
+    scores: Vec<f32>,
+    sums: Vec<f32>,
+}
+
+/// Computes fixes under one setup.
+///
+/// # Examples
+///
+/// ```
+/// use alvine::{FixOptions, FixSolver, Law, Layout, LogDistance, NoiseModel, Position, Receiver, Setup, Torso, Transmitter};
+///
+/// let torso = Torso::new(330.0, 230.0)?;
+/// let setup = Setup {
+///     torso,
+///     layout: Layout::default_eight(&torso),
+///     law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
+///     noise: NoiseModel::new(4.0, 2.0)?,
+///     transmitter: Transmitter::new(433.0, -20.0, None)?,
+///     receiver: Receiver::new(-110.0, None, None)?,
+/// };
+/// let place = Position::new(-30.0, 90.0, 100.0);
+/// let levels: Vec<f32> = (0..8).map(|site| setup.median_dbm(&place, site) as f32).collect();
+///
+/// let solver = FixSolver::new(&setup, FixOptions::default())?;
+/// let fix = solver.fix(&levels)?.ok_or("no site heard it")?;
+/// assert!((fix.position_mm - place).norm() < 0.1);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct FixSolver<'a> {
+    setup: &'a Setup,
+    options: FixOptions,
+    spread_db: f64,
+    half_step_db: f64,
+    grid: StartGrid,
+}
+
+/// A second start is taken this far from the first end, mm.
+const DISTANT_MM: f64 = 60.0;
+/// A distant start is tried when its score is within this of the best, in units of log-likelihood.
+const WORTH_TRYING: f64 = 8.0;
+/// A distant end within this of the best makes the fix ambiguous: a likelihood ratio of e² ≈ 7.
+const AMBIGUOUS_WITHIN: f64 = 2.0;
+
+impl<'a> FixSolver<'a> {
+    /// Prepares fixes under a setup.
+    ///
+    /// # Errors
+    ///
+    /// [`FixError::ImpossibleOption`] for a tolerance, spacing or prior spread that is not a positive number.
+    pub fn new(setup: &'a Setup, options: FixOptions) -> Result<Self, FixError> {
+        check(&options)?;
+        let step_db = setup.receiver.step_db();
+        Ok(Self {
+            setup,
+            options,
+            spread_db: setup.noise.total_db(step_db),
+            half_step_db: 0.5 * step_db.unwrap_or(0.0),
+            grid: StartGrid::new(setup, &options),
+        })
+    }
+
+    /// The setup of these fixes.
+    #[must_use]
+    pub const fn setup(&self) -> &'a Setup {
+        self.setup
+    }
+
+    /// Working space for [`FixSolver::fix_with`].
+    #[must_use]
+    pub fn workspace(&self) -> FixWorkspace {
+        FixWorkspace {
+            readings: vec![Reading::Missing; self.setup.layout.len()],
+            scores: vec![0.0; self.grid.len()],
+            sums: vec![0.0; self.grid.len()],
+        }
+    }
+
+    /// The fix of one instant from one level a site, dBm, NaN where no packet came; `None` when no site heard the
+    /// capsule, as nothing can then be said.
+    ///
+    /// # Errors
+    ///
+    /// [`FixError::WrongNumberOfReadings`] unless there is one level a site.
+    pub fn fix(&self, levels_dbm: &[f32]) -> Result<Option<Fix>, FixError> {
+        if levels_dbm.len() != self.setup.layout.len() {
+            return Err(FixError::WrongNumberOfReadings {
+                found: levels_dbm.len(),
+                expected: self.setup.layout.len(),
+            });
+        }
+        Ok(self.fix_with(levels_dbm.iter().copied(), &mut self.workspace()))
+    }
+
+    /// As [`FixSolver::fix`], without allocating; levels beyond the layout's sites are ignored, and those that lack
+    /// count as missing.
+    pub fn fix_with(&self, levels_dbm: impl Iterator<Item = f32>, work: &mut FixWorkspace) -> Option<Fix> {
+        work.readings.fill(Reading::Missing);
+        for (reading, level_dbm) in work.readings.iter_mut().zip(levels_dbm) {
+            *reading = self.reading(level_dbm);
+        }
+        let count = |kind: fn(&Reading) -> bool| work.readings.iter().filter(|reading| kind(reading)).count() as u16;
+        let heard = count(|reading| matches!(reading, Reading::Heard(_)));
+        let saturated = count(|reading| matches!(reading, Reading::Saturated(_)));
+        if heard + saturated == 0 {
+            return None;
+        }
+        let below = count(|reading| matches!(reading, Reading::BelowFloor(_)));
+        let mut flags = Flags::NONE;
+        if heard + saturated < crate::layout::FEWEST_SITES as u16 {
+            flags |= Flags::FEW_SITES;
+        }
+        if saturated > 0 {
+            flags |= Flags::SATURATED;
+        }
+        let (best, ambiguous) = self.minimise(work);
+        if ambiguous {
+            flags |= Flags::AMBIGUOUS;
+        }
+        Some(self.describe(&best, heard, below + saturated, flags))
+    }
+
+    /// A reading whose censoring limit lies half a quantisation step inside the receiver's, as rounding to the limit
+    /// takes in that much.
+    fn reading(&self, level_dbm: f32) -> Reading {
+        match self.setup.receiver.read(level_dbm) {
+            Reading::BelowFloor(dbm) => Reading::BelowFloor(dbm + self.half_step_db),
+            Reading::Saturated(dbm) => Reading::Saturated(dbm - self.half_step_db),
+            other => other,
+        }
+    }
+
+    /// The best end of up to two searches, and whether a distant one is nearly as good.
+    fn minimise(&self, work: &mut FixWorkspace) -> (Settled, bool) {
+        let FixWorkspace { readings, scores, sums } = work;
+        let objective = Objective {
+            setup: self.setup,
+            options: &self.options,
+            spread_db: self.spread_db,
+            readings: readings.as_slice(),
+        };
+        self.grid
+            .score(readings, self.spread_db, self.options.level, scores, sums);
+        let start = self.grid.best(scores);
+        let first = self.settle(&objective, start.position_mm);
+        let distant = self
+            .grid
+            .best_beyond(scores, &first.candidate.position_mm, DISTANT_MM)
+            .filter(|other| other.score < start.score.min(first.evaluation.value) + WORTH_TRYING);
+        let Some(distant) = distant else {
+            return (first, false);
+        };
+        let second = self.settle(&objective, distant.position_mm);
+        let apart_mm = (first.candidate.position_mm - second.candidate.position_mm).norm();
+        let gap = (first.evaluation.value - second.evaluation.value).abs();
+        let ambiguous = apart_mm > 0.5 * DISTANT_MM && gap < AMBIGUOUS_WITHIN;
+        if second.evaluation.value < first.evaluation.value {
+            (second, ambiguous)
+        } else {
+            (first, ambiguous)
+        }
+    }
+
+    /// Descends from a place and polishes what did not settle.
+    fn settle(&self, objective: &Objective<'_>, position_mm: Position) -> Settled {
+        let end = search(
+            objective,
+            Candidate {
+                position_mm,
+                level_db: 0.0,
+            },
+        );
+        if end.settled {
+            return end;
+        }
+        match fallback::polish(objective, &end.candidate) {
+            Some(candidate) => search(objective, candidate),
+            None => end,
+        }
+    }
+
+    fn describe(&self, end: &Settled, heard: u16, censored: u16, mut flags: Flags) -> Fix {
+        let position_mm = end.candidate.position_mm;
+        let edge = self.setup.torso.radial(&position_mm) > search::INSIDE_FRACTION - 1e-9
+            || position_mm.z <= Torso::LOWEST_MM
+            || position_mm.z >= Torso::HIGHEST_MM;
+        if edge {
+            flags |= Flags::EDGE;
+        }
+        if !end.settled {
+            flags |= Flags::UNSETTLED;
+        }
+        Fix {
+            position_mm,
+            level_db: end.candidate.level_db,
+            information_per_mm2: end
+                .evaluation
+                .place_information(matches!(self.options.level, Level::Unknown { .. })),
+            objective: end.evaluation.value,
+            heard,
+            censored,
+            flags,
+        }
+    }
+}
+
+fn check(options: &FixOptions) -> Result<(), FixError> {
+    let positive = |what, found: f64| {
+        if found > 0.0 && found.is_finite() {
+            Ok(())
+        } else {
+            Err(FixError::ImpossibleOption {
+                what,
+                found,
+                expected: "a number above 0",
+            })
+        }
+    };
+    positive("tolerance_mm", options.tolerance_mm)?;
+    if !(options.start_spacing_mm >= 10.0 && options.start_spacing_mm <= 80.0) {
+        return Err(FixError::ImpossibleOption {
+            what: "start_spacing_mm",
+            found: options.start_spacing_mm,
+            expected: "10 to 80 mm",
+        });
+    }
+    match options.loss {
+        Loss::Squares => {}
+        Loss::Huber { k } => positive("loss scale k", k)?,
+        Loss::Cauchy { c } => positive("loss scale c", c)?,
+    }
+    if let Level::Unknown {
+        prior_db: Some(prior_db),
+    } = options.level
+    {
+        positive("level prior_db", prior_db)?;
+    }
+    Ok(())
+}
