@@ -1,1 +1,30 @@
-//! placeholder
+//! A digital gut and body that make recordings with known truth, and the score of a result against it.
+//!
+//! ```text
+//! scenario + seed → torso → gut → passage → journey → place of the capsule → levels → recording
+//!                                                            └→ truth ←── loosening
+//! ```
+//!
+//! [`simulate`] turns a [`Scenario`] into a [`Simulated`] examination; [`score`] measures a result against its truth.
+//! Frame and units are those of [`alvine`]: LPS, mm, origin on the skin at the umbilicus; seconds since the recording
+//! began; dBm. Where a value is invented or from memory, its documentation says so.
+
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
+
+mod body;
+mod error;
+mod gut;
+mod motion;
+mod radio;
+mod scenario;
+mod simulate;
+mod streams;
+mod wander;
+
+pub use body::TorsoChoice;
+pub use error::PhantomError;
+pub use gut::Gut;
+pub use motion::{Residence, Transit};
+pub use radio::{Loosening, PacketLoss};
+pub use scenario::Scenario;
+pub use simulate::{Simulated, simulate};
