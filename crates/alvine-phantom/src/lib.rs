@@ -17,6 +17,7 @@ mod gut;
 mod motion;
 mod radio;
 mod scenario;
+pub mod score;
 mod simulate;
 mod streams;
 mod wander;
