@@ -4,8 +4,13 @@
 //! `null` with its reason; nothing is left out silently.
 
 use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
 
 use serde::{Deserialize, Serialize};
+
+use crate::fault::{Fault, Place, StudyError};
+use crate::recording_csv::read_text;
 
 /// The format's version.
 pub const SUMMARY_FORMAT: u32 = 1;
@@ -278,4 +283,55 @@ pub struct LooseningResult {
     pub end_s: f64,
     /// How much weaker than before, dB.
     pub loss_db: f64,
+}
+
+/// Writes a summary as JSON with an indent of two.
+///
+/// The file is written in place: give a path from [`crate::Staging::path`] to have it whole or not at all.
+///
+/// # Errors
+///
+/// When the file cannot be written.
+pub fn write_summary(summary: &Summary, to: &Path) -> Result<(), StudyError> {
+    let failed = |error| StudyError::io(to, "written", error);
+    let mut text = serde_json::to_string_pretty(summary).map_err(|error| failed(error.into()))?;
+    text.push('\n');
+    fs::write(to, text).map_err(failed)
+}
+
+/// Reads a summary; `path` is `summary.json`, or the folder that holds it.
+///
+/// # Errors
+///
+/// When there is none, or when it is not what [`write_summary`] writes.
+pub fn read_summary(path: &Path) -> Result<Summary, StudyError> {
+    const LARGEST_FILE: u64 = 256 << 20;
+    let file = if path.is_dir() {
+        path.join("summary.json")
+    } else {
+        path.to_owned()
+    };
+    let text = read_text(&file, "summary.json, as the report writes it", LARGEST_FILE)?;
+    let summary: Summary = serde_json::from_str(&text).map_err(|error| json_error(&file, &error))?;
+    if summary.format != SUMMARY_FORMAT {
+        let fault = Fault::UnknownFormat {
+            found: summary.format.to_string(),
+            expected: SUMMARY_FORMAT,
+        };
+        return Err(StudyError::new(Place::file(&file), fault));
+    }
+    Ok(summary)
+}
+
+/// A fault of JSON at its place.
+pub(crate) fn json_error(file: &Path, error: &serde_json::Error) -> StudyError {
+    let message = error.to_string();
+    let place = Place::Text {
+        file: file.to_owned(),
+        line: error.line().max(1),
+        column: error.column().max(1),
+    };
+    // The place is named already.
+    let message = message.split(" at line ").next().unwrap_or_default().to_owned();
+    StudyError::new(place, Fault::Json { message })
 }
