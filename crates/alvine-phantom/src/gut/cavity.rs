@@ -115,7 +115,7 @@ impl Cavity {
     pub(crate) fn in_body(&self, place: Position) -> Position {
         let mut inside = self.torso.clamp(&place, 0.86);
         inside.z = place.z.max(Torso::LOWEST_MM + 2.0);
-        inside
+        self.before_spine(inside)
     }
 
     /// The place moved forwards out of the spine and its margin.
@@ -145,7 +145,8 @@ mod tests {
             let coil = cavity.among_coils(Position::new(x, y, z));
             prop_assert!(cavity.coil_excess_mm(&coil) < 1e-6, "{coil} is {} out", cavity.coil_excess_mm(&coil));
             prop_assert!(torso.contains(&coil) && !cavity.in_spine(&coil));
-            prop_assert!(torso.radial(&cavity.in_body(Position::new(x, y, z))) <= 0.86 + 1e-12);
+            let anywhere = cavity.in_body(Position::new(x, y, z));
+            prop_assert!(torso.radial(&anywhere) <= 0.86 + 1e-12 && !cavity.in_spine(&anywhere));
         }
     }
 }

@@ -203,3 +203,6 @@ fn truncated_normal(mean: f64, spread: f64, (least, most): (f64, f64), rng: &mut
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

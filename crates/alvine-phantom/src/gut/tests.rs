@@ -1,0 +1,237 @@
+//! Random guts against what is known of real ones.
+
+use std::sync::LazyLock;
+
+use super::*;
+use crate::body::TorsoChoice;
+
+/// Two hundred guts in torsos as people have them.
+static DRAWN: LazyLock<Vec<Gut>> = LazyLock::new(|| {
+    let gut = |seed| Gut::new(TorsoChoice::Drawn.torso(seed).unwrap(), seed);
+    (0..200).map(gut).collect()
+});
+
+/// The thinned midlines of two people's CTs, and the foremost skin by height.
+const CENTRELINES: &str = include_str!("../../../../datasets/gut-centrelines/centrelines.csv");
+const FRONT_SKIN: &str = include_str!("../../../../datasets/gut-centrelines/front_skin.csv");
+const BODIES: [&str; 2] = ["ct-whole", "ct-inflated"];
+
+/// A point of a CT midline: body, path, part, arc and place.
+struct CtPoint {
+    body: &'static str,
+    part: &'static str,
+    arc_mm: f64,
+    place_mm: Position,
+}
+
+fn ct_points() -> Vec<CtPoint> {
+    CENTRELINES
+        .lines()
+        .skip(1)
+        .map(|line| {
+            let cells: Vec<&'static str> = line.split(',').collect();
+            let [arc_mm, x, y, z] = [3, 4, 5, 6].map(|column| cells[column].parse().unwrap());
+            CtPoint {
+                body: cells[0],
+                part: cells[2],
+                arc_mm,
+                place_mm: Position::new(x, y, z),
+            }
+        })
+        .collect()
+}
+
+/// How far a CT point lies behind the foremost skin of its height, mm.
+fn ct_depth_mm(point: &CtPoint) -> f64 {
+    let slab = (point.place_mm.z / 10.0).floor() * 10.0;
+    let skin_mm = FRONT_SKIN.lines().skip(1).find_map(|line| {
+        let cells: Vec<&str> = line.split(',').collect();
+        (cells[0] == point.body && cells[1].parse() == Ok(slab)).then(|| cells[2].parse::<f64>().unwrap())
+    });
+    point.place_mm.y - skin_mm.unwrap()
+}
+
+fn quantile(values: &mut [f64], share: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[((values.len() - 1) as f64 * share).round() as usize]
+}
+
+/// Places every few millimetres between two landmarks.
+fn between(gut: &Gut, from: LandmarkKind, to: LandmarkKind, every_mm: f64) -> Vec<Position> {
+    let (start_mm, end_mm) = (gut.landmark_mm(from), gut.landmark_mm(to));
+    let count = ((end_mm - start_mm) / every_mm) as usize;
+    (0..=count)
+        .map(|step| gut.at(start_mm + every_mm * step as f64))
+        .collect()
+}
+
+#[test]
+fn the_gut_stays_in_the_cavity_and_out_of_the_spine_for_two_hundred_seeds() {
+    for (seed, gut) in DRAWN.iter().enumerate() {
+        let cavity = Cavity::new(*gut.torso());
+        for place in between(gut, LandmarkKind::Cardia, LandmarkKind::Expulsion, 3.0) {
+            assert!(gut.torso().radial(&place) < 0.9, "seed {seed}: {place}");
+            assert!(
+                (Torso::LOWEST_MM..=Torso::HIGHEST_MM).contains(&place.z),
+                "seed {seed}: {place}"
+            );
+            assert!(!cavity.in_spine(&place), "seed {seed}: {place}");
+        }
+    }
+}
+
+#[test]
+fn landmarks_lie_in_the_order_of_passage_and_parts_join() {
+    for (seed, gut) in DRAWN.iter().enumerate() {
+        let arcs = LandmarkKind::ALL.map(|kind| gut.landmark_mm(kind));
+        assert!(arcs.is_sorted_by(|a, b| a < b), "seed {seed}: {arcs:?}");
+        for pair in Part::ALL.windows(2) {
+            assert_eq!(gut.part_mm(pair[0]).1, gut.part_mm(pair[1]).0);
+        }
+        assert_eq!(gut.part_mm(Part::Rectosigmoid).1, gut.length_mm());
+        assert_eq!(
+            gut.part_mm(Part::Ileum).1,
+            gut.landmark_mm(LandmarkKind::IleocaecalValve)
+        );
+        assert_eq!(gut.part_at(Phase::SmallBowel, arcs[4] - 1.0), Some(Part::Ileum));
+        assert_eq!(gut.part_at(Phase::Colon, arcs[4] + 1.0), Some(Part::Caecum));
+        assert_eq!(gut.part_at(Phase::Stomach, arcs[1] + 1.0), None);
+    }
+}
+
+#[test]
+fn landmarks_lie_in_their_regions() {
+    let torso = Torso::new(330.0, 230.0).unwrap();
+    for seed in 0..200 {
+        let gut = Gut::new(torso, seed);
+        let at = |kind| gut.at(gut.landmark_mm(kind));
+        let pylorus = at(LandmarkKind::Pylorus);
+        assert!((-21.0..=-9.0).contains(&pylorus.x) && (88.0..=130.0).contains(&pylorus.z));
+        let flexure = at(LandmarkKind::DuodenojejunalFlexure);
+        assert!((19.0..=31.0).contains(&flexure.x));
+        let valve = at(LandmarkKind::IleocaecalValve);
+        assert!(
+            (-90.0..=-65.0).contains(&valve.x) && (-66.0..=-24.0).contains(&valve.z),
+            "{valve}"
+        );
+        assert!(at(LandmarkKind::Cardia).z > pylorus.z + 50.0);
+    }
+}
+
+#[test]
+fn the_gut_lies_as_deep_as_in_two_people_s_ct() {
+    let mut depths_mm: Vec<f64> = DRAWN
+        .iter()
+        .flat_map(|gut| between(gut, LandmarkKind::Cardia, LandmarkKind::Expulsion, 5.0))
+        .map(|place| place.y)
+        .collect();
+    let points = ct_points();
+    for share in [0.05, 0.5, 0.95] {
+        let in_ct = BODIES.map(|body| {
+            let of_body = points.iter().filter(|point| point.body == body);
+            quantile(&mut of_body.map(ct_depth_mm).collect::<Vec<f64>>(), share)
+        });
+        let found = quantile(&mut depths_mm, share);
+        // Two people do not bound mankind: the phantom's quantiles may lie 15 mm outside what lies between the two.
+        let (least, most) = (in_ct[0].min(in_ct[1]) - 15.0, in_ct[0].max(in_ct[1]) + 15.0);
+        assert!((least..=most).contains(&found), "{share}: {found} against {in_ct:?}");
+    }
+}
+
+/// Distance to the nearest place of the same coils more than 60 mm away along them: its median, mm.
+fn median_spacing_mm(places: &[(f64, Position)]) -> f64 {
+    let nearest = |&(arc_mm, place): &(f64, Position)| {
+        let others = places.iter().filter(|other| (other.0 - arc_mm).abs() > 60.0);
+        others
+            .map(|other| (other.1 - place).norm())
+            .fold(f64::INFINITY, f64::min)
+    };
+    quantile(&mut places.iter().map(nearest).collect::<Vec<f64>>(), 0.5)
+}
+
+#[test]
+fn coils_lie_as_close_as_in_two_people_s_ct() {
+    let points = ct_points();
+    let in_ct = BODIES.map(|body| {
+        let coils = points
+            .iter()
+            .filter(|point| point.body == body && ["jejunum", "ileum"].contains(&point.part))
+            .map(|point| (point.arc_mm, point.place_mm));
+        median_spacing_mm(&coils.collect::<Vec<_>>())
+    });
+    let mut spacings_mm: Vec<f64> = DRAWN[..40]
+        .iter()
+        .map(|gut| {
+            let coils = between(
+                gut,
+                LandmarkKind::DuodenojejunalFlexure,
+                LandmarkKind::IleocaecalValve,
+                5.0,
+            );
+            let by_arc: Vec<_> = coils
+                .into_iter()
+                .enumerate()
+                .map(|(k, place)| (5.0 * k as f64, place))
+                .collect();
+            median_spacing_mm(&by_arc)
+        })
+        .collect();
+    let found = quantile(&mut spacings_mm, 0.5);
+    let (least, most) = (in_ct[0].min(in_ct[1]) - 3.0, in_ct[0].max(in_ct[1]) + 3.0);
+    assert!((least..=most).contains(&found), "{found} against {in_ct:?}");
+}
+
+/// Median length of a part over 200 guts, mm.
+fn median_length_mm(part: Part) -> f64 {
+    let length_mm = |gut: &Gut| {
+        let (start_mm, end_mm) = gut.part_mm(part);
+        end_mm - start_mm
+    };
+    quantile(&mut DRAWN.iter().map(length_mm).collect::<Vec<f64>>(), 0.5)
+}
+
+#[test]
+fn parts_of_the_colon_are_about_as_long_as_in_two_people_s_ct() {
+    let points = ct_points();
+    for part in &Part::ALL[3..] {
+        let in_ct = BODIES.map(|body| {
+            let of_part = || {
+                points
+                    .iter()
+                    .filter(|point| point.body == body && point.part == part.as_str())
+                    .map(|point| point.arc_mm)
+            };
+            of_part().fold(f64::MIN, f64::max) - of_part().fold(f64::MAX, f64::min)
+        });
+        let found = median_length_mm(*part);
+        // A fifth below the shorter to a fifth above the longer, which is stretched by gas.
+        let (least, most) = (0.8 * in_ct[0].min(in_ct[1]), 1.2 * in_ct[0].max(in_ct[1]));
+        assert!((least..=most).contains(&found), "{part}: {found} against {in_ct:?}");
+    }
+}
+
+#[test]
+fn lengths_come_out_as_drawn() {
+    let torso = Torso::new(330.0, 230.0).unwrap();
+    let (mut coils_mm, mut colon_mm) = (0.0, 0.0);
+    for seed in 0..200 {
+        let gut = Gut::new(torso, seed);
+        let valve_mm = gut.landmark_mm(LandmarkKind::IleocaecalValve);
+        coils_mm += (valve_mm - gut.landmark_mm(LandmarkKind::DuodenojejunalFlexure)) / 200.0;
+        colon_mm += (gut.length_mm() - valve_mm) / 200.0;
+    }
+    // Means of 200: sd 739 / √200 = 52 mm and 185 / √200 = 13 mm, four of them; the truncation of the coils' length
+    // shifts its mean by 15 mm, and steps make it right to 2 %. Colons stay at least as long as their frame.
+    assert!(
+        (coils_mm - COILS_MEAN_MM).abs() < 4.0 * 52.0 + 15.0 + 71.0,
+        "{coils_mm}"
+    );
+    assert!((colon_mm - COLON_MEAN_MM).abs() < 4.0 * 13.0 + 30.0, "{colon_mm}");
+}
+
+#[test]
+fn one_seed_gives_one_gut() {
+    let torso = Torso::new(330.0, 230.0).unwrap();
+    assert_eq!(Gut::new(torso, 9).places(), Gut::new(torso, 9).places());
+    assert_ne!(Gut::new(torso, 9).places(), Gut::new(torso, 10).places());
+}
