@@ -354,7 +354,7 @@ impl Container for TomlStudy<'_> {
 }
 
 fn three<'t, 'a>(items: &'t DeArray<'a>) -> Option<[&'t Spanned<DeValue<'a>>; 3]> {
-    match (items.len(), items.get(0), items.get(1), items.get(2)) {
+    match (items.len(), items.first(), items.get(1), items.get(2)) {
         (3, Some(x), Some(y), Some(z)) => Some([x, y, z]),
         _ => None,
     }

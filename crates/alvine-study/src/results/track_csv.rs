@@ -92,7 +92,7 @@ fn push_thousandths(line: &mut String, value: f64) {
     use std::fmt::Write as _;
     /// Beyond this, thousandths are not exact in 64-bit floating point.
     const MOST: f64 = 1e12;
-    if !(value.abs() < MOST) {
+    if value.is_nan() || value.abs() >= MOST {
         let _ = write!(line, "{value}");
         return;
     }
