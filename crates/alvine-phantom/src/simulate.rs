@@ -13,9 +13,9 @@ use crate::scenario::Scenario;
 use crate::streams::{Purpose, stream};
 use crate::wander::Wander;
 
-/// The hand that holds the capsule before the swallow, in front of the mouth, mm: more than 300 mm from any site on the
+/// The hand that holds the capsule before the swallow, in front of the mouth, mm: well over 300 mm from any site on the
 /// abdomen, so that it is mostly not heard.
-const HAND_MM: [f64; 3] = [30.0, -150.0, 480.0];
+const HAND_MM: [f64; 3] = [60.0, -320.0, 470.0];
 /// How far the hand wanders along each axis, mm, and for how long, s (invented).
 const HAND_WANDERS_MM: f64 = 25.0;
 const HAND_WANDERS_S: f64 = 3.0;
@@ -204,3 +204,6 @@ fn findings(scenario: &Scenario, passage: &Passage, last_s: f64) -> Vec<ReaderFi
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -15,7 +15,7 @@ use super::cavity::Cavity;
 /// Length of a step, mm.
 const STEP_MM: f64 = 12.0;
 /// The spline through the steps is about this much longer than their chords (measured over 200 guts).
-const SPLINE_EXCESS: f64 = 1.02;
+const SPLINE_EXCESS: f64 = 1.012;
 /// Headings tried a step.
 const HEADINGS: usize = 20;
 /// Tangent of the widest turn in one step: coils bend with a radius of about 16 mm at the tightest.

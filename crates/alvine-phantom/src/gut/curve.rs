@@ -93,9 +93,8 @@ fn dense_polyline(controls: &[Position]) -> (Vec<Position>, Vec<usize>) {
             from * 2.0 - to
         };
         let after = controls.get(index + 2).copied().unwrap_or(last * 2.0 - from);
-        for chord in 1..=CHORDS {
-            dense.push(catmull_rom([before, from, to, after], chord as f64 / CHORDS as f64));
-        }
+        let span = Span::new([before, from, to, after]);
+        dense.extend((1..=CHORDS).map(|chord| span.at(chord as f64 / CHORDS as f64)));
         at_control.push(dense.len() - 1);
     }
     if dense.len() < 2 {
@@ -105,16 +104,29 @@ fn dense_polyline(controls: &[Position]) -> (Vec<Position>, Vec<usize>) {
 }
 
 /// The centripetal spline between the second and third of four points; knots are a square root of distance apart.
-fn catmull_rom(points: [Position; 4], share: f64) -> Position {
-    let mut knots = [0.0; 4];
-    for index in 1..4 {
-        knots[index] = knots[index - 1] + (points[index] - points[index - 1]).norm().sqrt().max(1e-6);
+struct Span {
+    points: [Position; 4],
+    knots: [f64; 4],
+}
+
+impl Span {
+    fn new(points: [Position; 4]) -> Self {
+        let mut knots = [0.0; 4];
+        for index in 1..4 {
+            knots[index] = knots[index - 1] + (points[index] - points[index - 1]).norm().sqrt().max(1e-6);
+        }
+        Self { points, knots }
     }
-    let t = knots[1] + share * (knots[2] - knots[1]);
-    let mix = |a: Position, b: Position, ta: f64, tb: f64| a * ((tb - t) / (tb - ta)) + b * ((t - ta) / (tb - ta));
-    let a = [0, 1, 2].map(|i| mix(points[i], points[i + 1], knots[i], knots[i + 1]));
-    let b = [0, 1].map(|i| mix(a[i], a[i + 1], knots[i], knots[i + 2]));
-    mix(b[0], b[1], knots[1], knots[2])
+
+    /// The place at a share of the way from the second point to the third.
+    fn at(&self, share: f64) -> Position {
+        let knots = &self.knots;
+        let t = knots[1] + share * (knots[2] - knots[1]);
+        let mix = |a: Position, b: Position, ta: f64, tb: f64| (a * (tb - t) + b * (t - ta)) / (tb - ta);
+        let a = [0, 1, 2].map(|i| mix(self.points[i], self.points[i + 1], knots[i], knots[i + 1]));
+        let b = [0, 1].map(|i| mix(a[i], a[i + 1], knots[i], knots[i + 2]));
+        mix(b[0], b[1], knots[1], knots[2])
+    }
 }
 
 #[cfg(test)]

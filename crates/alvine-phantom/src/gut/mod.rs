@@ -21,9 +21,9 @@ use curve::Curve;
 /// Methods differ threefold. 3560 mm is that of Gondolesi et al. (Am. J. Transplant. 2012, organ donors taller than
 /// 151 cm); it lies between the 2233 mm of the midline of one person's CT (dataset `gut-centrelines`) and the 5060 mm
 /// measured at laparotomy by Teitelbaum et al. (Clin. Anat. 2013), which are taken as the least and the most.
-pub const COILS_MEAN_MM: f64 = 3560.0;
+const COILS_MEAN_MM: f64 = 3560.0;
 /// Spread of that, mm: the coefficient of variation of Teitelbaum et al. (Clin. Anat. 2013), 105 / 506.
-pub const COILS_SPREAD_MM: f64 = 739.0;
+const COILS_SPREAD_MM: f64 = 739.0;
 const COILS_RANGE_MM: (f64, f64) = (2233.0, 5060.0);
 
 /// Length of the colon along the midline, mm: mean and spread, and the least and the most seen.
@@ -32,9 +32,9 @@ const COILS_RANGE_MM: (f64, f64) = (2233.0, 5060.0);
 ///
 /// CT centre lines of 295 people, 150.3 ± 18.5 cm (109.7–195.9): Utano et al. 2022, PMC8891197. Where the frame with
 /// its widest undulation is shorter than the length drawn, it stays so.
-pub const COLON_MEAN_MM: f64 = 1503.0;
+const COLON_MEAN_MM: f64 = 1503.0;
 /// Spread of that, mm (same source).
-pub const COLON_SPREAD_MM: f64 = 185.0;
+const COLON_SPREAD_MM: f64 = 185.0;
 const COLON_RANGE_MM: (f64, f64) = (1097.0, 1959.0);
 
 /// Planes of the abdomen vary by about ± 20 mm between people: each gut is shifted by up to this, mm.

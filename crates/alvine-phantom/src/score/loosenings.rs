@@ -34,7 +34,8 @@ pub struct LooseningScore {
     pub time_recall: Option<f64>,
 }
 
-/// Scores loosenings against the truth.
+/// Scores loosenings against the truth. Intervals of one site are taken not to overlap each other: time that two of them
+/// share counts twice.
 #[must_use]
 pub fn score_loosenings(found: &[FoundLoosening], truth: &Truth) -> LooseningScore {
     let truly = &truth.loosenings;

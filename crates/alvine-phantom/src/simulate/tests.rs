@@ -1,0 +1,313 @@
+//! Whole simulations against what their scenarios promise.
+
+use alvine::{Phase, Propagation};
+
+use super::*;
+use crate::{PacketLoss, Residence, Transit};
+
+/// The demo at a sample every five seconds, which is enough for most claims.
+fn sparse(seed: u64) -> Scenario {
+    Scenario {
+        rate_hz: 0.2,
+        ..Scenario::demo(seed)
+    }
+}
+
+fn bits(simulated: &Simulated) -> Vec<u32> {
+    simulated
+        .recording
+        .rssi_dbm()
+        .iter()
+        .map(|level| level.to_bits())
+        .collect()
+}
+
+fn true_s(simulated: &Simulated, kind: LandmarkKind) -> Option<f64> {
+    simulated
+        .truth
+        .landmarks
+        .iter()
+        .find(|landmark| landmark.kind == kind)
+        .unwrap()
+        .time_s
+}
+
+#[test]
+fn one_scenario_gives_the_same_bytes_on_any_thread_and_another_seed_others() {
+    let run = |seed| simulate(&sparse(seed)).unwrap();
+    let here = run(5);
+    let there = std::thread::spawn(move || run(5)).join().unwrap();
+    assert_eq!(bits(&here), bits(&there));
+    assert_eq!(here.truth, there.truth);
+    assert_eq!(here.findings, there.findings);
+    assert_ne!(bits(&here), bits(&run(6)));
+}
+
+#[test]
+fn the_capsule_is_at_each_landmark_when_it_passes_it() {
+    for seed in 0..20 {
+        let scenario = sparse(seed);
+        let gut = Gut::new(Torso::new(330.0, 230.0).unwrap(), seed);
+        let passage = Passage::draw(scenario.swallowed_s, &scenario.transit, seed);
+        let mut journey = Journey::new(&gut, &passage, scenario.duration_s(), seed);
+        for kind in &LandmarkKind::ALL[..5] {
+            let time_s = passage.time_s(*kind);
+            let (before, after) = (journey.arc_mm(time_s - 1e-6, 1.0), journey.arc_mm(time_s, 1e-6));
+            let expected_mm = gut.landmark_mm(*kind);
+            assert!(
+                (after.unwrap() - expected_mm).abs() < 1e-3,
+                "{kind}: {after:?} against {expected_mm}"
+            );
+            assert!(before.is_none_or(|before_mm| (before_mm - expected_mm).abs() < 1e-3));
+        }
+        let expulsion_s = passage.time_s(LandmarkKind::Expulsion);
+        assert!((journey.arc_mm(expulsion_s - 1e-6, 1.0).unwrap() - gut.length_mm()).abs() < 1e-3);
+        assert_eq!(journey.arc_mm(expulsion_s, 1e-6), None);
+    }
+}
+
+#[test]
+fn phase_part_and_place_agree_at_every_instant() {
+    for name in Scenario::NAMES {
+        let scenario = Scenario {
+            rate_hz: 0.2,
+            ..Scenario::named(name, 3).unwrap()
+        };
+        let simulated = simulate(&scenario).unwrap();
+        for point in &simulated.truth.points {
+            let inside = point.phase != Phase::Outside;
+            assert_eq!((point.position_mm.is_some(), point.arc_mm.is_some()), (inside, inside));
+            assert_eq!(
+                point.part.is_some(),
+                matches!(point.phase, Phase::SmallBowel | Phase::Colon)
+            );
+            let (Some(place_mm), Some(arc_mm)) = (point.position_mm, point.arc_mm) else {
+                continue;
+            };
+            assert!(simulated.gut.torso().radial(&place_mm) <= 0.95 + 1e-12);
+            if let Some(opened_by) = point.phase.opened_by() {
+                assert!(arc_mm >= simulated.gut.landmark_mm(opened_by));
+            }
+        }
+        for kind in LandmarkKind::ALL {
+            if let Some(time_s) = true_s(&simulated, kind) {
+                let first = simulated
+                    .truth
+                    .points
+                    .iter()
+                    .find(|point| point.time_s >= time_s)
+                    .unwrap();
+                let after_it = LandmarkKind::ALL.into_iter().take_while(|&other| other != kind);
+                assert!(
+                    after_it
+                        .filter_map(|other| true_s(&simulated, other))
+                        .all(|other_s| other_s < time_s)
+                );
+                assert_eq!(kind == LandmarkKind::Expulsion, first.phase == Phase::Outside);
+            }
+        }
+    }
+}
+
+#[test]
+fn losing_no_packets_leaves_the_path_and_the_other_readings_as_they_were() {
+    let lossy = simulate(&sparse(8)).unwrap();
+    let whole = simulate(&Scenario {
+        packet_loss: PacketLoss::NONE,
+        ..sparse(8)
+    })
+    .unwrap();
+    assert_eq!(lossy.truth, whole.truth);
+    let pairs = || lossy.recording.rssi_dbm().into_iter().zip(whole.recording.rssi_dbm());
+    assert!(pairs().all(|(lossy, whole)| lossy.is_nan() || lossy == whole));
+    assert!(pairs().any(|(lossy, whole)| lossy.is_nan() && !whole.is_nan()));
+}
+
+#[test]
+fn a_loose_antenna_hears_less_and_no_other_does() {
+    let firm = Scenario {
+        loosening: Loosening::None,
+        ..sparse(4)
+    };
+    let loose = Scenario {
+        loosening: Loosening::Fixed {
+            site: 3,
+            start_s: 9_000.0,
+            end_s: 16_000.0,
+            grows_s: 300.0,
+            loss_db: 15.0,
+        },
+        ..firm.clone()
+    };
+    let (firm, loose) = (simulate(&firm).unwrap(), simulate(&loose).unwrap());
+    let mut lowered = 0;
+    for (row, &time_s) in loose.recording.time_s().iter().enumerate() {
+        for (site, (loose_dbm, firm_dbm)) in loose.recording.row(row).iter().zip(firm.recording.row(row)).enumerate() {
+            let while_loose = site == 3 && (9_000.0..16_000.0).contains(&time_s);
+            assert!(while_loose || loose_dbm.to_bits() == firm_dbm.to_bits());
+            assert!(loose_dbm.is_nan() || loose_dbm <= firm_dbm);
+            lowered += usize::from(loose_dbm < firm_dbm);
+        }
+    }
+    // 1400 instants, less the lost packets and those at the floor either way.
+    assert!(lowered > 700, "{lowered}");
+    assert_eq!(loose.truth.loosenings[0].site, "right-lumbar");
+    assert!(firm.truth.loosenings.is_empty());
+}
+
+#[test]
+fn each_named_scenario_ends_as_its_name_says() {
+    for seed in 0..5 {
+        let run = |name| {
+            let scenario = Scenario::named(name, seed).unwrap();
+            simulate(&Scenario {
+                rate_hz: 0.1,
+                ..scenario
+            })
+            .unwrap()
+        };
+        let reached = |simulated: &Simulated| LandmarkKind::ALL.map(|kind| true_s(simulated, kind).is_some());
+        assert_eq!(
+            reached(&run("gastric-retention")),
+            [true, true, false, false, false, false]
+        );
+        let cut_short = run("battery-ends-in-small-bowel");
+        assert_eq!(reached(&cut_short), [true, true, true, true, false, false]);
+        assert_eq!(cut_short.truth.points.last().unwrap().phase, Phase::SmallBowel);
+        let expelled = run("expulsion-recorded");
+        assert_eq!(reached(&expelled), [true; 6]);
+        assert_eq!(expelled.truth.points.last().unwrap().position_mm, None);
+        let late = run("started-late");
+        assert_eq!(reached(&late)[..2], [false, false]);
+        assert!(late.swallowed_s < 0.0 && late.truth.points[0].phase == Phase::Stomach);
+    }
+}
+
+#[test]
+fn outside_the_body_the_capsule_is_hardly_heard() {
+    let (mut heard, mut asked) = (0, 0);
+    for seed in 0..20 {
+        let scenario = Scenario {
+            duration_h: 0.1,
+            ..Scenario::demo(seed)
+        };
+        let simulated = simulate(&scenario).unwrap();
+        assert!(simulated.truth.points.iter().all(|point| point.position_mm.is_none()));
+        heard += simulated
+            .recording
+            .rssi_dbm()
+            .iter()
+            .filter(|&&level| level > -100.0)
+            .count();
+        asked += simulated.recording.len() * 8;
+    }
+    // By the law 109 dB are lost at −20 dBm to the nearest site: about 2 spreads below the floor.
+    assert!((heard as f64) < 0.05 * asked as f64, "{heard} of {asked}");
+    let expelled = simulate(&Scenario {
+        rate_hz: 0.1,
+        ..Scenario::named("expulsion-recorded", 1).unwrap()
+    })
+    .unwrap();
+    let row = expelled.recording.len() - 1;
+    assert!(expelled.recording.row(row).iter().all(|level| level.is_nan()));
+}
+
+#[test]
+fn the_small_bowel_is_passed_onwards_on_the_whole_with_moments_backwards() {
+    for seed in 0..10 {
+        let transit = Transit {
+            stomach: Residence::Fixed(1200.0),
+            ..Transit::default()
+        };
+        let simulated = simulate(&Scenario {
+            transit,
+            ..sparse(seed)
+        })
+        .unwrap();
+        let arcs: Vec<f64> = simulated
+            .truth
+            .points
+            .iter()
+            .filter(|point| point.phase == Phase::SmallBowel)
+            .filter_map(|point| point.arc_mm)
+            .collect();
+        let halves: Vec<f64> = arcs
+            .chunks(360)
+            .map(|half_hour| half_hour.iter().sum::<f64>() / half_hour.len() as f64)
+            .collect();
+        assert!(
+            halves.windows(2).all(|pair| pair[0] < pair[1] + 10.0),
+            "seed {seed}: {halves:?}"
+        );
+        let mut furthest_mm = f64::MIN;
+        let back = arcs.iter().filter(|&&arc_mm| {
+            furthest_mm = furthest_mm.max(arc_mm);
+            arc_mm < furthest_mm - 3.0
+        });
+        assert!(back.count() > 10, "seed {seed}");
+    }
+}
+
+#[test]
+fn readings_spread_about_the_law_as_the_scenario_says() {
+    // One instant of a capsule at rest at a known place, 400 bodies, no floor: sites are independent but for attitude.
+    let torso = Torso::new(330.0, 230.0).unwrap();
+    let place_mm = Position::new(20.0, 90.0, 10.0);
+    let (mut sum_db, mut squares_db2) = (0.0, 0.0);
+    for seed in 0..400 {
+        let scenario = Scenario {
+            receiver: alvine::recording::Receiver::new(-200.0, None, None).unwrap(),
+            packet_loss: PacketLoss::NONE,
+            placement_spread_mm: 0.0,
+            ..sparse(seed)
+        };
+        let setup = setup(&scenario, torso).unwrap();
+        let mut levels_dbm = [0.0_f32; 8];
+        Radio::new(&scenario, &setup, 3600.0).hear(0.0, 0.0, Some(&place_mm), &mut levels_dbm);
+        for (level_dbm, site) in levels_dbm.iter().zip(setup.layout.sites()) {
+            let residual_db = f64::from(*level_dbm) - (-20.0 - setup.law.loss_db(&place_mm, &site.position_mm));
+            sum_db += residual_db / 3200.0;
+            squares_db2 += residual_db * residual_db / 3200.0;
+        }
+    }
+    // Variance 4² + 1.5² + 1² + 2² = 23.25 dB². Attitude is common to eight sites: the mean has variance
+    // (21 / 8 + 2.25) / 400 (sd 0.11 dB), the mean square a relative sd of about √(2 / 3200) = 2.5 %, four of them.
+    assert!(sum_db.abs() < 0.44, "{sum_db}");
+    assert!((squares_db2 / 23.25 - 1.0).abs() < 0.1, "{squares_db2}");
+}
+
+#[test]
+fn findings_lie_in_the_small_bowel_within_the_recording() {
+    for seed in 0..20 {
+        let simulated = simulate(&Scenario {
+            rate_hz: 0.1,
+            ..Scenario::demo(seed)
+        })
+        .unwrap();
+        let last_s = simulated.recording.time_s()[simulated.recording.len() - 1];
+        let from_s = true_s(&simulated, LandmarkKind::Pylorus);
+        let to_s = true_s(&simulated, LandmarkKind::IleocaecalValve).unwrap_or(last_s);
+        for finding in &simulated.findings {
+            assert!((from_s.unwrap()..=to_s).contains(&finding.time_s));
+        }
+        assert_eq!(simulated.findings.len(), if from_s.is_some() { 3 } else { 0 });
+    }
+}
+
+#[test]
+fn a_loosening_of_no_site_is_refused() {
+    let scenario = Scenario {
+        loosening: Loosening::Fixed {
+            site: 8,
+            start_s: 0.0,
+            end_s: 10.0,
+            grows_s: 1.0,
+            loss_db: 15.0,
+        },
+        ..sparse(1)
+    };
+    assert_eq!(
+        simulate(&scenario).unwrap_err(),
+        PhantomError::NoSuchSite { site: 8, sites: 8 }
+    );
+}
