@@ -5,8 +5,11 @@ use alvine::{Law, Layout, LogDistance, NoiseModel, Torso, Transmitter};
 
 use crate::body::TorsoChoice;
 use crate::error::PhantomError;
-use crate::motion::{Residence, Transit};
+use crate::motion::{MOST_S, Residence, Transit};
 use crate::radio::{Loosening, PacketLoss};
+
+/// The most instants in a recording, so that no slip of a unit fills the memory.
+const MOST_INSTANTS: f64 = 1e7;
 
 /// Everything that decides a simulated recording. Two equal scenarios give equal bytes.
 ///
@@ -224,6 +227,13 @@ impl Scenario {
         ] {
             in_range(what, found, &range, expected)?;
         }
+        let instants = self.rate_hz * self.duration_s();
+        in_range(
+            "rate_hz × duration_h",
+            instants,
+            &(0.0..=MOST_INSTANTS),
+            "at most 10 million instants",
+        )?;
         for (what, residence) in [
             ("transit.oesophagus", self.transit.oesophagus),
             ("transit.stomach", self.transit.stomach),
@@ -250,7 +260,7 @@ fn in_range(
 }
 
 fn validate_residence(what: &'static str, residence: Residence) -> Result<(), PhantomError> {
-    let times_s = 0.0..=1e7;
+    let times_s = 0.0..=MOST_S;
     match residence {
         Residence::Drawn { median_s, sd_ln } => {
             in_range(what, median_s, &times_s, "a median of 0 to 10000000 s")?;

@@ -14,6 +14,7 @@ use crate::gut::Gut;
 use crate::streams::{Purpose, stream};
 use backbone::Backbone;
 pub(crate) use organs::Organs;
+pub(crate) use residence::MOST_S;
 pub use residence::{Residence, Transit};
 use rhythm::{Contractions, Rhythm};
 

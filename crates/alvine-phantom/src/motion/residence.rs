@@ -3,6 +3,9 @@
 use rand::Rng;
 use rand_distr::StandardNormal;
 
+/// No drawn or fixed time is longer, s: 116 days.
+pub(crate) const MOST_S: f64 = 1e7;
+
 /// How a residence time comes about.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Residence {
@@ -64,8 +67,8 @@ impl Residence {
         // One draw whatever the kind, so that fixing one stretch leaves the others as they were.
         let normal: f64 = rng.sample(StandardNormal);
         match self {
-            Self::Drawn { median_s, sd_ln } => (median_s * (sd_ln * normal).exp()).max(least_s),
-            Self::Fixed(seconds) => seconds.max(least_s),
+            Self::Drawn { median_s, sd_ln } => (median_s * (sd_ln * normal).exp()).clamp(least_s, MOST_S),
+            Self::Fixed(seconds) => seconds.clamp(least_s, MOST_S),
             Self::Endless => f64::INFINITY,
         }
     }

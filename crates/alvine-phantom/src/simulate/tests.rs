@@ -1,9 +1,10 @@
 //! Whole simulations against what their scenarios promise.
 
 use alvine::{Phase, Propagation};
+use proptest::prelude::*;
 
 use super::*;
-use crate::{PacketLoss, Residence, Transit};
+use crate::{PacketLoss, Residence, TorsoChoice, Transit};
 
 /// The demo at a sample every five seconds, which is enough for most claims.
 fn sparse(seed: u64) -> Scenario {
@@ -310,4 +311,42 @@ fn a_loosening_of_no_site_is_refused() {
         simulate(&scenario).unwrap_err(),
         PhantomError::NoSuchSite { site: 8, sites: 8 }
     );
+}
+
+fn any_residence() -> impl Strategy<Value = Residence> {
+    prop_oneof![
+        (0.0..1e7_f64, 0.0..3.0_f64).prop_map(|(median_s, sd_ln)| Residence::Drawn { median_s, sd_ln }),
+        (0.0..1e7_f64).prop_map(Residence::Fixed),
+        (0.0..5e3_f64).prop_map(Residence::Fixed),
+        Just(Residence::Endless),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+    #[test]
+    fn any_valid_scenario_can_be_simulated(
+        seed in any::<u64>(), breadth_mm in 80.0..900.0_f64, depth_mm in 80.0..900.0_f64,
+        rate_hz in 0.05..2.0_f64, duration_h in 0.01..3.0_f64, swallowed_s in -9e3..9e3_f64,
+        residences in [any_residence(), any_residence(), any_residence(), any_residence()],
+        correlation_mm in 1.0..500.0_f64, share in 0.0..0.99_f64, drift_mm in 0.0..50.0_f64,
+    ) {
+        let [oesophagus, stomach, small_bowel, colon] = residences;
+        let scenario = Scenario {
+            torso: TorsoChoice::Fixed(Torso::new(breadth_mm, depth_mm).unwrap()),
+            rate_hz,
+            duration_h,
+            swallowed_s,
+            transit: Transit { oesophagus, stomach, small_bowel, colon },
+            shadowing_correlation_mm: correlation_mm,
+            packet_loss: PacketLoss { share, ..PacketLoss::USUAL },
+            drift_mm,
+            ..Scenario::demo(seed)
+        };
+        let simulated = simulate(&scenario).unwrap();
+        prop_assert_eq!(simulated.truth.points.len(), simulated.recording.len());
+        for point in &simulated.truth.points {
+            prop_assert!(point.position_mm.is_none_or(|place_mm| place_mm.iter().all(|mm| mm.is_finite())));
+        }
+    }
 }
