@@ -109,7 +109,7 @@ def main():
     head += ["x_mm", "y_mm", "z_mm", "level_db", "objective"] + ["xx_mm2", "xy_mm2", "xz_mm2", "yy_mm2", "yz_mm2", "zz_mm2"]
     print(",".join(head))
     plans = [("linear", 1.0, False, None), ("huber", 1.345, False, None), ("cauchy", 2.385, False, None),
-             ("linear", 1.0, True, None), ("linear", 1.0, False, -88.0), ("huber", 1.345, True, -90.0)]
+             ("linear", 1.0, True, None), ("linear", 1.0, False, -88.0), ("linear", 1.0, True, -90.0)]
     for loss, scale, level_free, floor in plans:
         made = 0
         while made < 30:

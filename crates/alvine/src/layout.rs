@@ -236,11 +236,11 @@ fn check_values(sites: &[Site]) -> Result<(), LayoutError> {
     };
     for site in sites {
         for (what, found) in ["x_mm", "y_mm", "z_mm"].into_iter().zip(site.position_mm.iter()) {
-            if !(found.abs() <= Layout::FURTHEST_MM) {
+            if !(-Layout::FURTHEST_MM..=Layout::FURTHEST_MM).contains(found) {
                 return Err(impossible(site, what, *found, "−2000 to 2000 mm"));
             }
         }
-        if !(site.gain_db.abs() <= 100.0) {
+        if !(-100.0..=100.0).contains(&site.gain_db) {
             return Err(impossible(site, "gain_db", site.gain_db, "−100 to 100 dB"));
         }
     }

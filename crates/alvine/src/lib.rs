@@ -6,11 +6,17 @@
 //! superior), origin on the skin at the umbilicus, so that y > 0 is depth. Time is seconds since the recording began.
 //! Signal is dBm, loss and gain dB, frequency MHz. Units stand in every name.
 
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
+
 pub mod anatomy;
+pub mod bounds;
+pub mod estimator;
 pub mod fix;
 pub mod layout;
+pub mod loosening;
 pub mod noise;
 pub mod propagation;
+pub mod quality;
 pub mod reader;
 pub mod recording;
 pub mod setup;
@@ -20,10 +26,13 @@ pub mod track;
 pub mod truth;
 
 pub use anatomy::{LandmarkKind, Part, Phase};
+pub use estimator::{EstimateError, FixThenSmooth, TrackEstimator};
 pub use fix::{Fix, FixError, FixOptions, FixSolver, Level, Loss, PositionPrior};
 pub use layout::{Layout, LayoutError, Site};
+pub use loosening::Loosening;
 pub use noise::{NoiseError, NoiseModel};
 pub use propagation::{DistanceAndTissue, FreeSpace, Law, LogDistance, Propagation, PropagationError};
+pub use quality::{Interval, Quality};
 pub use reader::{ReaderFinding, ReaderLandmark};
 pub use recording::{Reading, Receiver, Recording, RecordingError};
 pub use setup::{Setup, Transmitter};

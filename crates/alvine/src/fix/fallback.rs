@@ -12,7 +12,6 @@ use argmin::core::{CostFunction, Error, Executor};
 use argmin::solver::neldermead::NelderMead;
 
 use super::objective::{Candidate, Objective};
-use super::search::INSIDE_FRACTION;
 use crate::torso::Position;
 
 /// Edge of the first simplex, mm and dB.
@@ -22,11 +21,10 @@ const MOST_ITERATIONS: u64 = 400;
 struct Cost<'a, 'b>(&'b Objective<'a>);
 
 impl Cost<'_, '_> {
-    /// The candidate of a parameter vector, with its place pulled back inside.
+    /// The candidate of a parameter vector.
     fn candidate(&self, parameters: &[f64]) -> Candidate {
-        let place = Position::new(parameters[0], parameters[1], parameters[2]);
         Candidate {
-            position_mm: self.0.setup.torso.clamp(&place, INSIDE_FRACTION),
+            position_mm: Position::new(parameters[0], parameters[1], parameters[2]),
             level_db: parameters.get(3).copied().unwrap_or(0.0),
         }
     }

@@ -37,22 +37,23 @@ impl Loss {
     /// Huber's loss with 95 % efficiency on Gaussian noise.
     pub const HUBER: Self = Self::Huber { k: 1.345 };
 
-    /// The loss and its weight `ρ'(r)/r` at a misfit of `r` spreads.
-    #[inline]
-    fn at(self, r: f64) -> (f64, f64) {
+    /// `ρ`, `ρ'` and `ρ''` at a misfit of `r` spreads.
+    #[inline(always)]
+    fn at(self, r: f64) -> (f64, f64, f64) {
         match self {
-            Loss::Squares => (0.5 * r * r, 1.0),
+            Loss::Squares => (0.5 * r * r, r, 1.0),
             Loss::Huber { k } => {
                 let size = r.abs();
                 if size <= k {
-                    (0.5 * r * r, 1.0)
+                    (0.5 * r * r, r, 1.0)
                 } else {
-                    (k * (size - 0.5 * k), k / size)
+                    (k * (size - 0.5 * k), k * r.signum(), 0.0)
                 }
             }
             Loss::Cauchy { c } => {
                 let ratio = (r / c).powi(2);
-                (0.5 * c * c * ratio.ln_1p(), 1.0 / (1.0 + ratio))
+                let weight = 1.0 / (1.0 + ratio);
+                (0.5 * c * c * ratio.ln_1p(), r * weight, (1.0 - ratio) * weight * weight)
             }
         }
     }
@@ -65,25 +66,25 @@ pub(super) struct Term {
     pub value: f64,
     /// Its derivative by the predicted level, 1/dB.
     pub gradient: f64,
-    /// Its curvature for the step (reweighted where robust), 1/dB², never negative.
+    /// Its second derivative by the predicted level, 1/dB².
     pub curvature: f64,
     /// Its information on the level, 1/dB²: the observed one where censored, 1/σ² where heard.
     pub information: f64,
 }
 
 /// The term of a reading at a predicted level; `None` when no packet came.
-#[inline]
+#[inline(always)]
 pub(super) fn term(reading: Reading, predicted_dbm: f64, spread_db: f64, loss: Loss) -> Option<Term> {
     let per_spread = 1.0 / spread_db;
     match reading {
         Reading::Heard(level_dbm) => {
             let r = (level_dbm - predicted_dbm) * per_spread;
-            let (value, weight) = loss.at(r);
+            let (value, slope, bend) = loss.at(r);
             let information = per_spread * per_spread;
             Some(Term {
                 value,
-                gradient: -weight * r * per_spread,
-                curvature: weight * information,
+                gradient: -slope * per_spread,
+                curvature: bend * information,
                 information,
             })
         }
@@ -138,7 +139,7 @@ mod tests {
         // scipy 1.17.1: scipy.stats.norm.logcdf(z) and exp(norm.logpdf(z) - norm.logcdf(z)).
         for (z, ln_cdf, hazard) in [
             (2.0, -0.023_012_909_328_963_476, 0.055_247_862_678_989_95),
-            (0.0, -0.693_147_180_559_945_3, 0.797_884_560_802_865_4),
+            (0.0, -std::f64::consts::LN_2, 0.797_884_560_802_865_4),
             (-5.0, -15.064_998_393_988_727, 5.186_503_967_125_851),
             (-29.9, -451.322_912_458_528_7, 29.933_370_411_299_88),
             (-40.0, -804.608_442_013_753_9, 40.024_968_847_210_89),
@@ -166,6 +167,10 @@ mod tests {
                     let gradient = term(reading, predicted_dbm, 4.0, loss).unwrap().gradient;
                     // Rounding of the difference: ε · value / h, value up to a few hundred.
                     assert!((gradient - difference).abs() < 1e-8 * (1.0 + value(predicted_dbm)));
+                    let slope = |level| term(reading, level, 4.0, loss).unwrap().gradient;
+                    let bend = (slope(predicted_dbm + h) - slope(predicted_dbm - h)) / (2.0 * h);
+                    let curvature = term(reading, predicted_dbm, 4.0, loss).unwrap().curvature;
+                    assert!((curvature - bend).abs() < 1e-8 * (1.0 + value(predicted_dbm)));
                 }
             }
         }

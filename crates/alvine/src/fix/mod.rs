@@ -17,6 +17,7 @@ mod fallback;
 mod likelihood;
 mod objective;
 mod options;
+mod region;
 mod search;
 mod start;
 
@@ -31,6 +32,7 @@ use crate::setup::Setup;
 use crate::torso::{Position, Torso};
 use crate::track::Flags;
 use objective::{Candidate, Objective};
+use region::{INSIDE_FRACTION, Region};
 use search::{Settled, search};
 use start::StartGrid;
 
@@ -85,19 +87,25 @@ impl Fix {
         Some(self.information_per_mm2.cholesky()?.inverse())
     }
 
-    /// Covariance that also counts that the capsule is somewhere inside the torso, mm²:
-    /// `(F + T⁻¹)⁻¹` with T the covariance of a uniform place in the region searched. It always exists.
+    /// Covariance that also counts that the capsule is somewhere inside the torso; see [`bounded_covariance_mm2`].
     #[must_use]
     pub fn bounded_covariance_mm2(&self, torso: &Torso) -> Matrix3<f64> {
-        let (a, b) = torso.semi_axes_mm();
-        let height_mm = Torso::HIGHEST_MM - Torso::LOWEST_MM;
-        // Variances of a uniform ellipse and of a uniform height.
-        let uniform = Position::new(0.25 * a * a, 0.25 * b * b, height_mm * height_mm / 12.0);
-        let information = self.information_per_mm2 + Matrix3::from_diagonal(&uniform.map(|variance| 1.0 / variance));
-        information
-            .cholesky()
-            .map_or_else(|| Matrix3::from_diagonal(&uniform), |factor| factor.inverse())
+        bounded_covariance_mm2(&self.information_per_mm2, torso)
     }
+}
+
+/// The covariance that information F leaves once it is counted that the capsule is somewhere inside the torso, mm²:
+/// `(F + T⁻¹)⁻¹` with T the covariance of a uniform place in the region searched. It always exists.
+#[must_use]
+pub fn bounded_covariance_mm2(information_per_mm2: &Matrix3<f64>, torso: &Torso) -> Matrix3<f64> {
+    let (a, b) = torso.semi_axes_mm();
+    let height_mm = Torso::HIGHEST_MM - Torso::LOWEST_MM;
+    // Variances of a uniform ellipse and of a uniform height.
+    let uniform = Position::new(0.25 * a * a, 0.25 * b * b, height_mm * height_mm / 12.0);
+    let information = information_per_mm2 + Matrix3::from_diagonal(&uniform.map(|variance| 1.0 / variance));
+    information
+        .cholesky()
+        .map_or_else(|| Matrix3::from_diagonal(&uniform), |factor| factor.inverse())
 }
 
 /// Working space of a [`FixSolver`], one a thread, so that a fix allocates nothing.
@@ -138,13 +146,14 @@ pub struct FixSolver<'a> {
     options: FixOptions,
     spread_db: f64,
     half_step_db: f64,
+    region: Region,
     grid: StartGrid,
 }
 
 /// A second start is taken this far from the first end, mm.
 const DISTANT_MM: f64 = 60.0;
 /// A distant start is tried when its score is within this of the best, in units of log-likelihood.
-const WORTH_TRYING: f64 = 8.0;
+const WORTH_TRYING: f64 = 5.0;
 /// A distant end within this of the best makes the fix ambiguous: a likelihood ratio of e² ≈ 7.
 const AMBIGUOUS_WITHIN: f64 = 2.0;
 
@@ -162,6 +171,7 @@ impl<'a> FixSolver<'a> {
             options,
             spread_db: setup.noise.total_db(step_db),
             half_step_db: 0.5 * step_db.unwrap_or(0.0),
+            region: Region::new(&setup.torso),
             grid: StartGrid::new(setup, &options),
         })
     }
@@ -223,7 +233,8 @@ impl<'a> FixSolver<'a> {
         if ambiguous {
             flags |= Flags::AMBIGUOUS;
         }
-        Some(self.describe(&best, heard, below + saturated, flags))
+        let information_per_mm2 = self.objective(&work.readings).information(&best.candidate);
+        Some(self.describe(&best, information_per_mm2, heard, below + saturated, flags))
     }
 
     /// A reading whose censoring limit lies half a quantisation step inside the receiver's, as rounding to the limit
@@ -236,15 +247,20 @@ impl<'a> FixSolver<'a> {
         }
     }
 
+    fn objective<'b>(&'b self, readings: &'b [Reading]) -> Objective<'b> {
+        Objective {
+            setup: self.setup,
+            options: &self.options,
+            region: &self.region,
+            spread_db: self.spread_db,
+            readings,
+        }
+    }
+
     /// The best end of up to two searches, and whether a distant one is nearly as good.
     fn minimise(&self, work: &mut FixWorkspace) -> (Settled, bool) {
         let FixWorkspace { readings, scores, sums } = work;
-        let objective = Objective {
-            setup: self.setup,
-            options: &self.options,
-            spread_db: self.spread_db,
-            readings: readings.as_slice(),
-        };
+        let objective = self.objective(readings);
         self.grid
             .score(readings, self.spread_db, self.options.level, scores, sums);
         let start = self.grid.best(scores);
@@ -285,11 +301,17 @@ impl<'a> FixSolver<'a> {
         }
     }
 
-    fn describe(&self, end: &Settled, heard: u16, censored: u16, mut flags: Flags) -> Fix {
-        let position_mm = end.candidate.position_mm;
-        let edge = self.setup.torso.radial(&position_mm) > search::INSIDE_FRACTION - 1e-9
-            || position_mm.z <= Torso::LOWEST_MM
-            || position_mm.z >= Torso::HIGHEST_MM;
+    fn describe(
+        &self,
+        end: &Settled,
+        information_per_mm2: Matrix3<f64>,
+        heard: u16,
+        censored: u16,
+        mut flags: Flags,
+    ) -> Fix {
+        let place = end.candidate.position_mm;
+        let edge = self.region.wall(&place).is_some();
+        let position_mm = self.setup.torso.clamp(&place, INSIDE_FRACTION);
         if edge {
             flags |= Flags::EDGE;
         }
@@ -299,9 +321,7 @@ impl<'a> FixSolver<'a> {
         Fix {
             position_mm,
             level_db: end.candidate.level_db,
-            information_per_mm2: end
-                .evaluation
-                .place_information(matches!(self.options.level, Level::Unknown { .. })),
+            information_per_mm2,
             objective: end.evaluation.value,
             heard,
             censored,

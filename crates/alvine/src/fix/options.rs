@@ -45,13 +45,13 @@ pub struct FixOptions {
 }
 
 impl Default for FixOptions {
-    /// Huber's loss, level known, no prior, settled to 0.01 mm.
+    /// Huber's loss, level known, no prior, settled to 0.1 mm.
     fn default() -> Self {
         Self {
             loss: Loss::HUBER,
             level: Level::Known,
             prior: None,
-            tolerance_mm: 0.01,
+            tolerance_mm: 0.1,
             most_steps: 60,
             start_spacing_mm: 36.0,
         }

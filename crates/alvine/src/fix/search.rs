@@ -1,27 +1,26 @@
-//! The search: a damped Gauss–Newton (Levenberg–Marquardt) descent that stays inside the torso.
+//! The search: a damped Newton descent.
 //!
 //! Each step solves, with the level eliminated by its Schur complement,
 //!
 //! ```text
-//! (H + λ D) δ = −g,   D = diag(1/a², 1/b², 1/c²)
+//! (H + λ D) δ = −g,   D = diag(1/a², 1/b², 1/c²) · trace(H D⁻¹)
 //! ```
 //!
-//! and pulls the place back inside. In the coordinates that D scales the torso is a round cylinder, where pulling back
-//! is the orthogonal projection; with growing λ the step becomes a projected gradient step, which always descends
-//! until no feasible direction does. A step that does not descend is not taken, so the search cannot diverge.
+//! where H is the full second derivative, not the Gauss–Newton part alone: misfits of signal strength are large, and
+//! without their part of the curvature the steps zigzag in the valleys that few sites leave. Where H + λ D is not positive
+//! definite λ grows. a, b, c are the half sizes of the region searched, so that λ means the same at any noise and size. A step
+//! that does not descend is not taken and λ grows, so that the search cannot diverge; outside the torso the objective
+//! has a wall ([`super::region`]), so that it cannot escape.
 //!
 //! # Source
 //!
-//! D. W. Marquardt, J. Soc. Indust. Appl. Math. 11 (1963); projection as in D. P. Bertsekas, *Nonlinear Programming*
-//! (1999), section 2.3.
+//! D. W. Marquardt, *An algorithm for least-squares estimation of nonlinear parameters*, J. Soc. Indust. Appl. Math. 11
+//! (1963); J. Nocedal, S. J. Wright, *Numerical Optimization* (2006), section 3.4.
 
 use nalgebra::Vector3;
 
 use super::objective::{Candidate, Evaluation, Objective};
 use crate::torso::Torso;
-
-/// The radius, in units of the skin's, within which the capsule is looked for: a capsule has a size.
-pub(super) const INSIDE_FRACTION: f64 = 0.985;
 
 /// Where a search ended.
 #[derive(Debug, Clone, Copy)]
@@ -31,39 +30,39 @@ pub(super) struct Settled {
     pub settled: bool,
 }
 
+/// No step is longer than this, mm: the torso's own scale.
+const LONGEST_STEP_MM: f64 = 120.0;
+
 /// Descends from a candidate.
 pub(super) fn search(objective: &Objective<'_>, start: Candidate) -> Settled {
     let metric = metric(&objective.setup.torso);
     let mut here = start;
     let mut evaluation = objective.evaluate(&here);
     let mut damping = 1e-4;
+    let mut settled = false;
     for _ in 0..objective.options.most_steps {
         let Some((next, length_mm)) = step(objective, &here, &evaluation, &metric, damping) else {
-            damping = f64::max(damping, 1e-8) * 10.0;
+            damping = (damping * 10.0).max(1e-2);
             continue;
         };
         let tried = objective.evaluate(&next);
-        let descends = tried.value <= evaluation.value;
-        if descends {
+        if tried.value <= evaluation.value {
             here = next;
             evaluation = tried;
-            damping = (damping * 0.1).max(1e-10);
+            damping = (damping * 0.1).max(1e-9);
         } else {
             damping *= 8.0;
         }
-        // A rejected step this short means that rounding, not the objective, decides.
+        // A step this short that does not descend was decided by rounding, not by the objective.
         if length_mm < objective.options.tolerance_mm {
-            return Settled {
-                candidate: here,
-                evaluation,
-                settled: true,
-            };
+            settled = true;
+            break;
         }
     }
     Settled {
         candidate: here,
         evaluation,
-        settled: false,
+        settled,
     }
 }
 
@@ -82,15 +81,14 @@ fn step(
     metric: &Vector3<f64>,
     damping: f64,
 ) -> Option<(Candidate, f64)> {
-    let level_free = objective.level_free();
     let mut curvature = at.curvature_pp;
-    // λ counts in units of the curvature's own size, so that it means the same at any signal-to-noise ratio.
-    let size: f64 = (0..3).map(|axis| curvature[(axis, axis)] / metric[axis]).sum();
+    let size: f64 = (0..3).map(|axis| curvature[(axis, axis)].abs() / metric[axis]).sum();
     let damped = damping * size.max(1e-6);
     for axis in 0..3 {
         curvature[(axis, axis)] += damped * metric[axis];
     }
     let mut gradient = at.gradient_p;
+    let level_free = objective.level_free();
     let level_curvature = at.curvature_ll * (1.0 + damping);
     if level_free {
         if level_curvature <= 0.0 {
@@ -99,16 +97,15 @@ fn step(
         curvature -= at.curvature_pl * at.curvature_pl.transpose() / level_curvature;
         gradient -= at.curvature_pl * (at.gradient_l / level_curvature);
     }
-    let delta = -curvature.cholesky()?.solve(&gradient);
-    let position_mm = objective
-        .setup
-        .torso
-        .clamp(&(here.position_mm + delta), INSIDE_FRACTION);
-    let moved = position_mm - here.position_mm;
+    let mut delta = -curvature.cholesky()?.solve(&gradient);
+    let share = objective.region.allowed_share(&here.position_mm, &delta);
+    delta *= share.min(LONGEST_STEP_MM / delta.norm().max(LONGEST_STEP_MM));
+    let length_mm = delta.norm();
     let level_db = if level_free {
-        here.level_db - (at.gradient_l + at.curvature_pl.dot(&moved)) / level_curvature
+        here.level_db - (at.gradient_l + at.curvature_pl.dot(&delta)) / level_curvature
     } else {
         here.level_db
     };
-    Some((Candidate { position_mm, level_db }, moved.norm()))
+    let position_mm = here.position_mm + delta;
+    Some((Candidate { position_mm, level_db }, length_mm))
 }

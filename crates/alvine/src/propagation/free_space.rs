@@ -51,6 +51,7 @@ impl Propagation for FreeSpace {
         Loss {
             loss_db: self.loss_at_1_mm_db + 20.0 * distance_mm.log10(),
             slope_db_per_mm: 20.0 * std::f64::consts::LOG10_E / distance_mm,
+            bend_db_per_mm2: -20.0 * std::f64::consts::LOG10_E / (distance_mm * distance_mm),
         }
     }
 }

@@ -98,9 +98,11 @@ impl LogDistance {
 impl Propagation for LogDistance {
     fn at_distance(&self, distance_mm: f64) -> Loss {
         let db_per_neper = 10.0 * self.exponent * std::f64::consts::LOG10_E;
+        let inverse = 1.0 / distance_mm;
         Loss {
             loss_db: self.loss_at_reference_db + db_per_neper * (distance_mm / self.reference_mm).ln(),
-            slope_db_per_mm: db_per_neper / distance_mm,
+            slope_db_per_mm: db_per_neper * inverse,
+            bend_db_per_mm2: -db_per_neper * inverse * inverse,
         }
     }
 }

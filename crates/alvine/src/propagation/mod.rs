@@ -11,6 +11,7 @@ mod free_space;
 mod log_distance;
 mod tissue;
 
+use nalgebra::Matrix3;
 use thiserror::Error;
 
 pub use free_space::FreeSpace;
@@ -52,18 +53,35 @@ fn in_range(
     }
 }
 
-/// Loss at one place and how it changes with distance.
+/// Loss at one distance and how it changes there.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Loss {
     /// Median loss, dB.
     pub loss_db: f64,
     /// Its derivative by distance, dB/mm.
     pub slope_db_per_mm: f64,
+    /// Its second derivative by distance, dB/mm².
+    pub bend_db_per_mm2: f64,
+}
+
+/// Loss at one place and how it changes as the capsule moves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LossField {
+    /// Median loss, dB.
+    pub loss_db: f64,
+    /// Its gradient by the capsule's place, dB/mm.
+    pub gradient: Position,
+    /// Its second derivatives by the capsule's place, dB/mm².
+    pub hessian: Matrix3<f64>,
 }
 
 /// A law of propagation that depends on the distance between capsule and site.
 ///
-/// The gradient by the capsule's place follows from the slope: `∇L = L'(d) (x − a) / d`.
+/// The derivatives by the capsule's place follow, with u = (x − a) / d:
+///
+/// ```text
+/// ∇L = L' u,   ∇²L = L'' u uᵀ + (L' / d) (I − u uᵀ)
+/// ```
 pub trait Propagation {
     /// Median loss and its slope at a distance of at least [`NEAREST_MM`].
     fn at_distance(&self, distance_mm: f64) -> Loss;
@@ -76,13 +94,30 @@ pub trait Propagation {
 
     /// Median loss, dB, and its gradient by the capsule's place, dB/mm; zero gradient within [`NEAREST_MM`].
     fn loss_and_gradient(&self, place_mm: &Position, site_mm: &Position) -> (f64, Position) {
+        let field = self.field(place_mm, site_mm);
+        (field.loss_db, field.gradient)
+    }
+
+    /// Median loss with its derivatives by the capsule's place; zero within [`NEAREST_MM`].
+    fn field(&self, place_mm: &Position, site_mm: &Position) -> LossField {
         let offset = place_mm - site_mm;
         let distance_mm = offset.norm();
         if distance_mm <= NEAREST_MM {
-            return (self.at_distance(NEAREST_MM).loss_db, Position::zeros());
+            return LossField {
+                loss_db: self.at_distance(NEAREST_MM).loss_db,
+                gradient: Position::zeros(),
+                hessian: Matrix3::zeros(),
+            };
         }
         let loss = self.at_distance(distance_mm);
-        (loss.loss_db, offset * (loss.slope_db_per_mm / distance_mm))
+        let towards = offset / distance_mm;
+        let across = loss.slope_db_per_mm / distance_mm;
+        let along = towards * (loss.bend_db_per_mm2 - across);
+        LossField {
+            loss_db: loss.loss_db,
+            gradient: towards * loss.slope_db_per_mm,
+            hessian: along * towards.transpose() + Matrix3::from_diagonal_element(across),
+        }
     }
 }
 
@@ -137,6 +172,10 @@ mod tests {
                     let difference = law.loss_db(&(place + step), &site) - law.loss_db(&(place - step), &site);
                     // Truncation is h²/6 · L''' and rounding ε·L/h: both far below 1e-7 dB/mm here.
                     prop_assert!((gradient[axis] - difference / (2.0 * h)).abs() < 1e-7);
+                    let turned = law.loss_and_gradient(&(place + step), &site).1
+                        - law.loss_and_gradient(&(place - step), &site).1;
+                    let hessian = law.field(&place, &site).hessian;
+                    prop_assert!((hessian.column(axis) - turned / (2.0 * h)).norm() < 1e-7);
                 }
             }
         }

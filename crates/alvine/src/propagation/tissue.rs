@@ -85,6 +85,7 @@ impl Propagation for DistanceAndTissue {
                 + db_per_neper * (distance_mm / self.reference_mm).ln()
                 + absorbed_db_per_mm * (distance_mm - self.reference_mm),
             slope_db_per_mm: db_per_neper / distance_mm + absorbed_db_per_mm,
+            bend_db_per_mm2: -db_per_neper / (distance_mm * distance_mm),
         }
     }
 }
