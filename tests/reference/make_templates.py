@@ -50,7 +50,7 @@ def empty(group, name, dtype, chunk, fixed=(), fill=None, **attributes):
     dimensions = len(chunk)
     shape = (0,) * (dimensions - len(fixed)) + tuple(fixed)
     most = (None,) * (dimensions - len(fixed)) + tuple(fixed)
-    packed = {} if dtype is TEXT else {"shuffle": True, "compression": "gzip", "compression_opts": 4}
+    packed = {} if dtype is TEXT else {"shuffle": True, "compression": "gzip", "compression_opts": 1}
     dataset = group.create_dataset(
         name, shape, dtype, maxshape=most, chunks=chunk, fillvalue=fill, track_order=True, track_times=False, **packed
     )

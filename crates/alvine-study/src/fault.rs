@@ -12,6 +12,8 @@ use alvine::torso::TorsoError;
 use alvine::{LayoutError, NoiseError, PropagationError};
 use thiserror::Error;
 
+use crate::nearest::nearest;
+
 /// Where a fault lies.
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[non_exhaustive]
@@ -232,7 +234,7 @@ pub enum Fault {
         expected: u32,
     },
     /// A path that leads out of the study's folder.
-    #[error("recording is {found}; expected a path within the study's folder")]
+    #[error("[study] recording is {found}; expected a path within the study's folder")]
     PathEscapes {
         /// The path found.
         found: String,
@@ -260,7 +262,7 @@ pub enum Fault {
     #[error(transparent)]
     Receiver(#[from] ReceiverError),
     /// A name that is none of the known ones.
-    #[error("{what} is {}; expected one of {}", quoted(&name.found), name.known)]
+    #[error("{what} is {}; expected one of {}{}", quoted(&name.found), name.known, suggestion(&likely(name)))]
     UnknownName {
         /// What holds the name.
         what: String,
@@ -334,7 +336,8 @@ pub enum Fault {
     EmptyRecording,
     /// Too few sites that ever report.
     #[error(
-        "only {reporting} of the sites report anything ({} never does); expected at least {FEWEST_SITES}", silent.join(", ")
+        "found only {reporting} sites that ever report a level (silent: {}); expected at least {FEWEST_SITES}",
+        silent.join(", ")
     )]
     TooFewReporting {
         /// How many report.
@@ -400,12 +403,6 @@ pub enum Fault {
 impl Fault {
     fn help(&self) -> Option<String> {
         Some(match self {
-            Fault::UnknownKey {
-                nearest: Some(nearest), ..
-            } => format!("did you mean `{nearest}`?"),
-            Fault::UnknownColumn {
-                nearest: Some(nearest), ..
-            } => format!("did you mean `{nearest}`?"),
             Fault::UnknownColumn { .. } | Fault::MissingColumn { .. } | Fault::ColumnOrder { .. } => {
                 "the recording has the column time_s, then one column a site, in the order of the sites in the layout"
                     .to_owned()
@@ -442,6 +439,10 @@ fn layout_expectation(error: &LayoutError) -> &'static str {
         LayoutError::BadName { .. } => "; expected another name",
         _ => "",
     }
+}
+
+fn likely(name: &UnknownName) -> Option<&str> {
+    nearest(&name.found, name.known.split(", "))
 }
 
 fn one_of<T: AsRef<str>>(names: &[T]) -> String {

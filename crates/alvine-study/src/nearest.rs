@@ -10,8 +10,8 @@ pub(crate) fn nearest<'a>(found: &str, known: impl IntoIterator<Item = &'a str>)
     known
         .into_iter()
         .map(|name| (edit_distance(found, name), name))
-        .min_by_key(|&(distance, _)| distance)
         .filter(|&(distance, name)| distance <= name.chars().count().div_ceil(3))
+        .min_by_key(|&(distance, _)| distance)
         .map(|(_, name)| name)
 }
 
@@ -44,6 +44,7 @@ mod tests {
         assert_eq!(nearest("flor_dbm", keys), Some("floor_dbm"));
         assert_eq!(nearest("celiing_dbm", keys), Some("ceiling_dbm"));
         assert_eq!(nearest("wholly_other", keys), None);
+        assert_eq!(nearest("gain", ["name", "position_mm", "gain_db"]), Some("gain_db"));
         assert_eq!(nearest(&"x".repeat(100_000), keys), None);
     }
 

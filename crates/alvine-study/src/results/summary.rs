@@ -15,6 +15,9 @@ use crate::recording_csv::read_text;
 /// The format's version.
 pub const SUMMARY_FORMAT: u32 = 1;
 
+/// The JSON Schema (draft 2020-12) of `summary.json`.
+pub const SUMMARY_SCHEMA: &str = include_str!("../../schemas/summary.schema.json");
+
 /// The whole of `summary.json`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -291,10 +294,19 @@ pub struct LooseningResult {
 ///
 /// # Errors
 ///
-/// When the file cannot be written.
+/// When the file cannot be written, or when a number is not finite, which JSON cannot hold.
 pub fn write_summary(summary: &Summary, to: &Path) -> Result<(), StudyError> {
     let failed = |error| StudyError::io(to, "written", error);
     let mut text = serde_json::to_string_pretty(summary).map_err(|error| failed(error.into()))?;
+    // JSON turns what is not finite into null, and would say "not found" where something went wrong.
+    if serde_json::from_str(&text).ok().as_ref() != Some(summary) {
+        let fault = Fault::Unwritable {
+            what: "a number of the summary".to_owned(),
+            found: "infinite or not a number".to_owned(),
+            expected: "finite numbers".to_owned(),
+        };
+        return Err(StudyError::new(Place::file(to), fault));
+    }
     text.push('\n');
     fs::write(to, text).map_err(failed)
 }
@@ -325,13 +337,13 @@ pub fn read_summary(path: &Path) -> Result<Summary, StudyError> {
 
 /// A fault of JSON at its place.
 pub(crate) fn json_error(file: &Path, error: &serde_json::Error) -> StudyError {
-    let message = error.to_string();
     let place = Place::Text {
         file: file.to_owned(),
         line: error.line().max(1),
         column: error.column().max(1),
     };
     // The place is named already.
+    let message = error.to_string();
     let message = message.split(" at line ").next().unwrap_or_default().to_owned();
     StudyError::new(place, Fault::Json { message })
 }
