@@ -98,6 +98,11 @@ impl TimeAxis {
             .collect()
     }
 
+    /// Whether minutes are too coarse to tell the ticks apart.
+    fn shows_seconds(&self) -> bool {
+        self.end_s - self.start_s < 600.0
+    }
+
     /// Thin upright lines at round elapsed times.
     pub fn draw_grid(&self, canvas: &mut Canvas, clock: &Clock, top_px: f64, bottom_px: f64) {
         for time_s in self.ticks_s(clock.origin_s()) {
@@ -110,7 +115,7 @@ impl TimeAxis {
     pub fn draw_elapsed(&self, canvas: &mut Canvas, clock: &Clock, y_px: f64) {
         let style = Type::new(TICK_PX, SOFT_INK).anchored(Anchor::Middle);
         canvas.line([(self.left_px, y_px), (self.right_px, y_px)], SOFT_INK, 1.0);
-        let seconds = self.end_s - self.start_s < 600.0;
+        let seconds = self.shows_seconds();
         for time_s in self.ticks_s(clock.origin_s()) {
             let x = self.x_px(time_s);
             canvas.line([(x, y_px), (x, y_px + 5.0)], SOFT_INK, 1.0);
@@ -141,12 +146,17 @@ impl TimeAxis {
         for time_s in self.ticks_s(-phase_s) {
             let x = self.x_px(time_s);
             canvas.line([(x, y_px), (x, y_px - 5.0)], SOFT_INK, 1.0);
-            if let Some(label) = clock.wall_short(time_s) {
+            let label = if self.shows_seconds() {
+                clock.wall(time_s)
+            } else {
+                clock.wall_short(time_s)
+            };
+            if let Some(label) = label {
                 canvas.text((x, y_px - 14.0), label, style);
             }
         }
         let name = Type::new(12.0, INK).anchored(Anchor::End);
-        canvas.text((self.left_px - 14.0, y_px - 14.0), "Time of day", name);
+        canvas.text((self.left_px - 36.0, y_px - 14.0), "Time of day", name);
     }
 }
 

@@ -184,11 +184,6 @@ impl Canvas {
         canvas
     }
 
-    /// Width, px.
-    pub fn width_px(&self) -> f64 {
-        self.width_px
-    }
-
     /// A filled rectangle between two corners.
     pub fn rectangle(&mut self, one: Place, other: Place, ink: impl Into<Ink>) {
         if let (Some(one), Some(other)) = (fine(one), fine(other)) {
@@ -203,24 +198,6 @@ impl Canvas {
         let places: Vec<_> = through.into_iter().filter_map(fine).collect();
         if places.len() >= 2 {
             self.marks.push(Mark::Line(places, ink.into(), steps(width_px)));
-        }
-    }
-
-    /// A line of dashes between two places.
-    pub fn dashes(&mut self, from: Place, to: Place, ink: impl Into<Ink> + Copy, width_px: f64, dash_px: f64) {
-        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
-        let length_px = dx.hypot(dy);
-        if !(length_px > 0.0 && length_px < FURTHEST_PX && dash_px > 0.5) {
-            return;
-        }
-        let at = |along_px: f64| {
-            let share = (along_px / length_px).min(1.0);
-            (from.0 + dx * share, from.1 + dy * share)
-        };
-        let mut along_px = 0.0;
-        while along_px < length_px {
-            self.line([at(along_px), at(along_px + dash_px)], ink, width_px);
-            along_px += 2.0 * dash_px;
         }
     }
 
@@ -268,7 +245,7 @@ impl Canvas {
             (left_px - 2.0, at.1 - half_px),
             (left_px + width_px + 2.0, at.1 + half_px),
         );
-        self.rectangle(upper_left, lower_right, PAPER.veil(0.82));
+        self.rectangle(upper_left, lower_right, PAPER.veil(0.76));
         self.text(at, text, style);
     }
 

@@ -11,6 +11,8 @@ mod colour;
 mod envelope;
 mod escape;
 mod figures;
+#[cfg(test)]
+mod fixture;
 
 mod page;
 mod placement;
@@ -88,4 +90,45 @@ pub enum ReportError {
         /// What the encoder said.
         cause: String,
     },
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::path::Path;
+
+    use super::fixture::{Fixture, SCENES};
+    use super::*;
+
+    /// Where to leave the reports of the invented studies, for a person to look at.
+    const LOOK_AT: &str = "ALVINE_REPORT_DIR";
+
+    #[test]
+    fn every_scene_becomes_a_page_with_all_its_figures() {
+        let folder = std::env::var_os(LOOK_AT);
+        for scene in &SCENES {
+            let fixture = Fixture::of(scene);
+            let figures = figures(&fixture.input()).unwrap();
+            let names: Vec<_> = figures.iter().map(|figure| figure.name).collect();
+            assert_eq!(names, ["timeline", "coronal", "sagittal", "axial", "course", "signals"]);
+            let page = page(&fixture.input(), &figures).unwrap();
+            assert!(page.len() < 2_000_000, "{}: {} bytes", scene.name, page.len());
+            if let Some(folder) = &folder {
+                leave(&Path::new(folder).join(scene.name), &figures, &page);
+            }
+        }
+    }
+
+    fn leave(folder: &Path, figures: &[Figure], page: &str) {
+        fs::create_dir_all(folder).unwrap();
+        fs::write(folder.join("report.html"), page).unwrap();
+        for figure in figures {
+            fs::write(folder.join(figure.name).with_extension("svg"), &figure.svg).unwrap();
+            fs::write(
+                folder.join(figure.name).with_extension("png"),
+                render_png(&figure.svg).unwrap(),
+            )
+            .unwrap();
+        }
+    }
 }

@@ -43,8 +43,8 @@ const COORDINATES: [Coordinate; 3] = [
     Coordinate {
         index: 2,
         name: "Height",
-        high_end: "S up",
-        low_end: "I down",
+        high_end: "S head",
+        low_end: "I feet",
     },
 ];
 

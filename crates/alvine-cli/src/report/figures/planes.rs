@@ -8,12 +8,15 @@ use alvine_study::results::summary::PhaseResult;
 
 use crate::report::axes::{TICK_PX, round_ticks, signed};
 use crate::report::canvas::{Anchor, Canvas, Place, Type};
+use crate::report::clock::Clock;
 use crate::report::colour::{BODY, Colour, GRID, INK, NOTHING, PAPER, SOFT_INK, of_phase, of_phase_name};
 use crate::report::placement::{Area, Placement};
 use crate::report::{Figure, ReportError, ReportInput, words};
 
 /// Half axes of the ellipse that holds a normal pair with 90 %: √χ²₂(0.9) = √4.605 standard deviations.
 const ELLIPSE_90: f64 = 2.146;
+/// Hours beyond this are not marked.
+const MOST_HOURS: u32 = 72;
 /// How many ellipses are drawn along the track.
 const ELLIPSES: usize = 14;
 /// A path is drawn with no more places than this.
@@ -25,7 +28,7 @@ const BREAK_S: f64 = 30.0;
 /// Nothing further from the umbilicus than this widens the picture, mm.
 const FURTHEST_MM: f64 = 2000.0;
 /// Room round the picture: left, top, right, bottom, px.
-const MARGIN_PX: [f64; 4] = [66.0, 34.0, 30.0, 84.0];
+const MARGIN_PX: [f64; 4] = [66.0, 14.0, 24.0, 84.0];
 /// Sites' names are written out where there are no more than so many.
 const NAMED_SITES: usize = 12;
 
@@ -128,7 +131,7 @@ impl Bounds {
                 greatest_mm = greatest_mm.sup(&place_mm);
             }
         }
-        let pad_mm = Position::repeat(14.0);
+        let pad_mm = Position::repeat(22.0);
         let (least_mm, greatest_mm) = (least_mm - pad_mm, greatest_mm + pad_mm);
         let size_mm = greatest_mm - least_mm;
         let px_per_mm = (420.0 / size_mm.x).min(330.0 / size_mm.y).min(540.0 / size_mm.z);
@@ -245,10 +248,10 @@ impl<'a> View<'a> {
         canvas.text((16.0, middle_y), self.plane.up_name, name.upwards());
         let letter = Type::new(15.0, INK).bold().anchored(Anchor::Middle);
         let [at_left, at_right, at_top, at_bottom] = self.plane.letters;
-        canvas.text((left + 11.0, middle_y), at_left, letter);
-        canvas.text((right - 11.0, middle_y), at_right, letter);
-        canvas.text((middle_x, top - 14.0), at_top, letter);
-        canvas.text((middle_x, bottom - 12.0), at_bottom, letter);
+        canvas.text((left + 12.0, middle_y), at_left, letter);
+        canvas.text((right - 12.0, middle_y), at_right, letter);
+        canvas.text((middle_x, top + 12.0), at_top, letter);
+        canvas.text((middle_x, bottom - 13.0), at_bottom, letter);
     }
 
     /// 90 % ellipses at equal steps along the track.
@@ -360,7 +363,7 @@ impl<'a> View<'a> {
             canvas.area(lozenge(8.5), PAPER);
             canvas.area(lozenge(6.5), INK);
             let style = Type::new(12.0, INK).bold();
-            label(canvas, &mut room, (x, y), &words::titled(kind.as_str()), style, 150.0);
+            label(canvas, &mut room, (x, y), &words::titled(kind.as_str()), style, 190.0);
         }
         for (id, place_mm) in findings {
             let (x, y) = self.place(&place_mm);
@@ -368,9 +371,32 @@ impl<'a> View<'a> {
             canvas.area([(x, y - 6.5), (x + 6.0, y + 5.5), (x - 6.0, y + 5.5)], INK);
             label(canvas, &mut room, (x, y), id, Type::new(11.5, INK), 110.0);
         }
+        self.draw_hours(canvas, input, &mut room);
         if self.plane.name == "coronal" && sites.len() <= NAMED_SITES {
             for (place, name) in sites {
                 label(canvas, &mut room, place, name, Type::new(11.0, SOFT_INK), 140.0);
+            }
+        }
+    }
+
+    /// A dot at each full hour, so that the order of the path is seen without colour.
+    fn draw_hours(&self, canvas: &mut Canvas, input: &ReportInput<'_>, room: &mut Placement) {
+        let points = &input.track.points;
+        let (Some(first), Some(last)) = (points.first(), points.last()) else {
+            return;
+        };
+        let origin_s = Clock::of(input).origin_s();
+        let style = Type::new(10.5, INK);
+        for hour in 1..=MOST_HOURS {
+            let time_s = origin_s + 3600.0 * f64::from(hour);
+            if time_s < first.time_s || time_s > last.time_s {
+                continue;
+            }
+            if let Some(place_mm) = place_at(points, time_s) {
+                let place = self.place(&place_mm);
+                canvas.disc(place, 4.6, PAPER);
+                canvas.disc(place, 3.2, INK);
+                label(canvas, room, place, &format!("{hour} h"), style, 60.0);
             }
         }
     }
@@ -388,9 +414,16 @@ impl<'a> View<'a> {
         for (number, site) in (1..).zip(sites) {
             let place = self.place(&site.position_mm);
             places.push((place, site.name.as_str()));
-            let near = |other: &Place| (other.0 - place.0).abs() < 15.0 && (other.1 - place.1).abs() < 15.0;
+            let near = |other: &Place| (other.0 - place.0).abs() < 26.0 && (other.1 - place.1).abs() < 15.0;
             match groups.iter_mut().find(|(other, _)| near(other)) {
-                Some((_, numbers)) => numbers.push(number),
+                Some((other, numbers)) => {
+                    let count = numbers.len() as f64;
+                    *other = (
+                        (other.0 * count + place.0) / (count + 1.0),
+                        (other.1 * count + place.1) / (count + 1.0),
+                    );
+                    numbers.push(number);
+                }
                 None => groups.push((place, vec![number])),
             }
         }
@@ -434,8 +467,14 @@ impl<'a> View<'a> {
         ];
         canvas.line(frame, SOFT_INK, 1.2);
         canvas.text((30.0, y), "site", style);
-        canvas.ring((70.0, y), 6.5, SOFT_INK, 0.9);
-        canvas.text((81.0, y), "holds the place with 90 %", style);
+        canvas.ring((72.0, y), 6.5, SOFT_INK, 0.9);
+        canvas.text((83.0, y), "90 % region", style);
+        canvas.area([(174.0, y - 6.5), (180.5, y), (174.0, y + 6.5), (167.5, y)], INK);
+        canvas.text((185.0, y), "landmark", style);
+        canvas.area([(258.0, y - 6.5), (264.0, y + 5.5), (252.0, y + 5.5)], INK);
+        canvas.text((268.0, y), "finding", style);
+        canvas.disc((322.0, y), 3.2, INK);
+        canvas.text((329.0, y), "full hour", style);
     }
 }
 
@@ -450,8 +489,11 @@ fn label(canvas: &mut Canvas, room: &mut Placement, mark: Place, text: &str, sty
         mark.0.clamp(centre.0 - 0.5 * width_px, centre.0 + 0.5 * width_px),
         centre.1,
     );
-    if (end.0 - mark.0).hypot(end.1 - mark.1) > 22.0 {
-        canvas.line([mark, end], INK, 0.8);
+    let length_px = (end.0 - mark.0).hypot(end.1 - mark.1);
+    if length_px > 22.0 {
+        let edge = 9.0 / length_px;
+        let start = (mark.0 + (end.0 - mark.0) * edge, mark.1 + (end.1 - mark.1) * edge);
+        canvas.line([start, end], INK, 0.8);
     }
     canvas.text_on_paper(centre, text, style.anchored(Anchor::Middle));
 }

@@ -41,7 +41,7 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
     let strips = collect(input, &axis);
     let levels = Levels::of(input, &strips);
     // Many sites get lower strips, so that all of them can be compared on one page.
-    let strip_px = (1080.0 / strips.len() as f64 - RIBBON_PX - GAP_PX).clamp(16.0, 64.0);
+    let strip_px = (1080.0 / strips.len() as f64 - RIBBON_PX - GAP_PX).clamp(16.0, 72.0);
     let pitch_px = strip_px + RIBBON_PX + GAP_PX;
     let bottom_px = TOP_PX + pitch_px * strips.len() as f64;
     let mut canvas = Canvas::new(WIDE_PX, bottom_px + 78.0);
@@ -53,7 +53,8 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
         "Phase",
         Type::new(12.0, INK).anchored(Anchor::End),
     );
-    canvas.text((10.0, 45.0), "Level in dBm", Type::new(11.5, SOFT_INK));
+    let span = format!("{} to {} dBm", signed(levels.least_dbm), signed(levels.greatest_dbm));
+    canvas.text((10.0, 45.0), span, Type::new(11.5, SOFT_INK));
     let columns = axis.columns(study.recording.len());
     let step_s = summary.quality.median_step_s.unwrap_or(0.0);
     let bridged = axis.columns_between(3.0 * step_s, columns);
@@ -159,7 +160,7 @@ impl Panel {
     fn draw_frame(&self, canvas: &mut Canvas, input: &ReportInput<'_>, site: usize, clock: &Clock) {
         let height_px = self.bottom_px - self.top_px;
         self.axis.draw_grid(canvas, clock, self.top_px, self.bottom_px);
-        let most = (height_px / 22.0).floor().max(1.0);
+        let most = (height_px / 24.0).floor().max(1.0);
         let tick = Type::new(TICK_PX.min(0.62 * height_px), SOFT_INK).anchored(Anchor::End);
         for level_dbm in round_ticks(self.levels.least_dbm, self.levels.greatest_dbm, most) {
             let y = self.y_px(level_dbm);
@@ -241,16 +242,17 @@ impl Panel {
             let (top, bottom) = (self.top_px + 0.5, self.bottom_px - 0.5);
             let frame = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)];
             canvas.line(frame, INK, 1.8);
-            let style = Type::new(11.0, INK).bold();
+            let style = Type::new(11.0_f64.min(0.65 * (bottom - top)), INK).bold();
             let label = format!("loose? {} dB weaker", signed(loose.loss_db.abs()));
-            if bottom - top < 22.0 {
-                continue;
-            }
             let width_px = style.width_px(&label);
             if width_px + 8.0 < RIGHT_PX - left {
-                canvas.text_on_paper((left + 5.0, top + 9.0), label, style);
+                canvas.text_on_paper((left + 5.0, top + 0.8 * style.size_px), label, style);
             } else {
-                canvas.text_on_paper((right - 5.0, top + 9.0), label, style.anchored(Anchor::End));
+                canvas.text_on_paper(
+                    (right - 5.0, top + 0.8 * style.size_px),
+                    label,
+                    style.anchored(Anchor::End),
+                );
             }
         }
     }

@@ -6,7 +6,6 @@ use crate::report::axes::TimeAxis;
 use crate::report::canvas::{Anchor, Canvas, Type};
 use crate::report::clock::{Clock, duration};
 use crate::report::colour::{GRID, INK, NOTHING, PAPER, SOFT_INK, of_phase_name};
-use crate::report::placement::{Area, Placement};
 use crate::report::{Figure, ReportError, ReportInput, words};
 
 use super::{WIDE_PX, on, recording_axis};
@@ -71,12 +70,8 @@ fn draw_bar(canvas: &mut Canvas, phases: &[PhaseResult], axis: &TimeAxis) {
         let why = "No phase could be told from this recording.";
         canvas.text((LEFT_PX + 8.0, middle_px), why, REMARK);
     }
-    let mut beneath = Placement::new(Area {
-        left: LEFT_PX - 4.0,
-        top: BAR_TOP_PX + BAR_PX,
-        right: RIGHT_PX + 20.0,
-        bottom: BAR_TOP_PX + BAR_PX + 26.0,
-    });
+    let mut short: Vec<&PhaseResult> = Vec::new();
+    let mut free_px = LEFT_PX;
     for phase in phases {
         let (left, right) = (axis.x_px(phase.start_s), axis.x_px(phase.end_s));
         let fill = of_phase_name(&phase.phase);
@@ -85,31 +80,51 @@ fn draw_bar(canvas: &mut Canvas, phases: &[PhaseResult], axis: &TimeAxis) {
         if left > LEFT_PX + 1.0 {
             canvas.line([(left, BAR_TOP_PX), (left, BAR_TOP_PX + BAR_PX)], PAPER, 1.0);
         }
-        let at_least = if phase.censored { "≥ " } else { "" };
-        let name = words::titled(&phase.phase);
-        let length = format!("{at_least}{}", duration(phase.duration_s));
+        let (name, length) = (words::titled(&phase.phase), length_of(phase));
         let style = Type::new(12.5, on(fill)).anchored(Anchor::Middle);
         let widest_px = style.bold().width_px(&name).max(style.width_px(&length));
-        let middle = 0.5 * (left + right);
-        if widest_px + 10.0 <= right - left {
-            canvas.text((middle, middle_px - 7.5), name, style.bold());
-            canvas.text((middle, middle_px + 8.5), length, style);
+        if widest_px + 10.0 > right - left {
+            short.push(phase);
             continue;
         }
-        let both = format!("{name}, {length}");
-        let style = Type::new(11.5, INK).anchored(Anchor::Middle);
-        let width_px = style.width_px(&both) + 12.0;
-        let wish = (middle + 0.5 * width_px - 8.0, BAR_TOP_PX + BAR_PX);
-        if let Some(centre) = beneath.near(wish, width_px, 16.0, 5.0) {
-            canvas.line([(middle, BAR_TOP_PX + BAR_PX), (middle, centre.1)], SOFT_INK, 1.0);
-            canvas.line(
-                [(middle, centre.1), (centre.0 - 0.5 * width_px + 4.0, centre.1)],
-                SOFT_INK,
-                1.0,
-            );
-            canvas.text(centre, both, style);
-        }
+        let middle = 0.5 * (left + right);
+        canvas.text((middle, middle_px - 7.5), name, style.bold());
+        canvas.text((middle, middle_px + 8.5), length, style);
+        free_px = name_short(canvas, &short, axis, free_px);
+        short.clear();
     }
+    name_short(canvas, &short, axis, free_px);
+}
+
+fn length_of(phase: &PhaseResult) -> String {
+    let at_least = if phase.censored { "≥ " } else { "" };
+    format!("{at_least}{}", duration(phase.duration_s))
+}
+
+/// Names neighbouring phases that are too short to be named on the bar, beneath it and right of `free_px`; answers
+/// from where on there is room again.
+fn name_short(canvas: &mut Canvas, phases: &[&PhaseResult], axis: &TimeAxis, free_px: f64) -> f64 {
+    let (Some(first), Some(last)) = (phases.first(), phases.last()) else {
+        return free_px;
+    };
+    let named = phases
+        .iter()
+        .map(|phase| format!("{} {}", words::titled(&phase.phase), length_of(phase)));
+    let text = named.collect::<Vec<_>>().join(",  then ");
+    let style = Type::new(11.5, INK);
+    let width_px = style.width_px(&text);
+    let middle = 0.5 * (axis.x_px(first.start_s) + axis.x_px(last.end_s).max(axis.x_px(first.start_s) + 1.5));
+    let left = (middle + 8.0).max(free_px).min(RIGHT_PX + 20.0 - width_px);
+    let (bar_px, y) = (BAR_TOP_PX + BAR_PX, BAR_TOP_PX + BAR_PX + 13.0);
+    let elbow = if left > middle {
+        (left - 3.0, y)
+    } else {
+        (middle, y - 7.0)
+    };
+    let corner = (middle, elbow.1);
+    canvas.line([(middle, bar_px), corner, elbow], SOFT_INK, 1.0);
+    canvas.text_on_paper((left, y), text, style);
+    left + width_px + 16.0
 }
 
 fn draw_landmark(canvas: &mut Canvas, landmark: &LandmarkResult, axis: &TimeAxis, clock: &Clock, y_px: f64) {
@@ -121,7 +136,7 @@ fn draw_landmark(canvas: &mut Canvas, landmark: &LandmarkResult, axis: &TimeAxis
     canvas.line([(LEFT_PX, y_px), (RIGHT_PX, y_px)], GRID, 1.0);
     let Some(time_s) = landmark.time_s else {
         let reason = landmark.reason.as_deref().unwrap_or("no reason was recorded");
-        let remark = REMARK.fit(&format!("No time: {reason}"), RIGHT_PX - LEFT_PX - 16.0);
+        let remark = REMARK.fit(reason, RIGHT_PX - LEFT_PX - 16.0);
         canvas.text_on_paper((LEFT_PX + 8.0, y_px), remark, REMARK);
         return;
     };

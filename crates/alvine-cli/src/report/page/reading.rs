@@ -1,0 +1,63 @@
+//! Cautions, and how to read the page.
+
+use super::html::Html;
+use crate::report::ReportInput;
+
+/// Writes the two sections.
+pub fn write(html: &mut Html, input: &ReportInput<'_>) {
+    html.open_section("cautions", "Cautions");
+    html.raw("<ul class=\"cautions\">\n");
+    html.element(
+        "li",
+        "This page is information, not a diagnosis, and alvine is not a medical device. It does not replace the \
+         reading of the images, nor an X-ray where a capsule may be retained.",
+    );
+    for caution in &input.summary.cautions {
+        html.element("li", caution);
+    }
+    html.raw("</ul>\n");
+    html.close_section();
+
+    let method = &input.summary.method;
+    html.open_section("reading", "How to read this page");
+    html.raw("<dl class=\"reading\">\n");
+    html.term(
+        "90 % interval",
+        "If the model of signal and gut is right, the true value lies within it in nine passages of ten, and outside \
+         it in one. It does not cover what the model leaves out.",
+    );
+    html.term(
+        "Estimated, read, given",
+        "Estimated times come from the signal alone. Times that a reader saw in the images, or that the study states, \
+         are taken as they are; what the signal alone says stands beside them.",
+    );
+    html.term(
+        "Position",
+        "The law from distance to signal gives the place that fits all sites best, those below their floor included; \
+         neighbouring instants then steady it. Depth is the least certain coordinate, as the sites lie on the skin.",
+    );
+    html.term(
+        "Left and right",
+        "Always the patient's. In the coronal and axial pictures the patient's right is on the left.",
+    );
+    html.term(
+        "Phases",
+        "The gut is passed in one direction: each phase begins where the one before it ends. A phase that the \
+         recording did not see to its end has a lower bound for its duration, marked ≥.",
+    );
+    html.term("Smoother", &method.smoother);
+    let level = if method.level_known {
+        "taken as known from the study"
+    } else {
+        "not taken as known: estimated along with the place"
+    };
+    html.term("Transmit level", level);
+    let radius = method.median_radius90_mm.map_or_else(
+        || "not known: no instant has a place".to_owned(),
+        |radius_mm| format!("{radius_mm:.0} mm for half of the instants or better"),
+    );
+    html.term("Radius that holds the place with 90 %", &radius);
+    html.term("Version", &format!("alvine {}", method.version));
+    html.raw("</dl>\n");
+    html.close_section();
+}
