@@ -1,1 +1,18 @@
-//! placeholder
+//! When a swallowed capsule passed each landmark of the gut, and how long each part took.
+//!
+//! A recording and its track are condensed to bins of a few seconds; each bin speaks for or against each *stage* of the
+//! passage by what was heard, where the capsule was and how lively it moved; a left-to-right semi-Markov *chain* with
+//! published durations turns that into the posterior of every landmark's time, and of whether it was reached at all.
+
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
+
+mod anatomy_density;
+mod bins;
+mod chain;
+pub mod duration;
+mod evidence;
+pub mod segment;
+mod stage;
+
+pub use duration::LogNormal;
+pub use segment::{LandmarkPosterior, Passage, SegmentError, SignalEnd, segment};

@@ -19,6 +19,7 @@
 
 use nalgebra::Matrix3;
 
+use crate::fix::Level;
 use crate::propagation::Propagation;
 use crate::setup::Setup;
 use crate::torso::Position;
@@ -28,8 +29,8 @@ use crate::torso::Position;
 pub struct BoundOptions {
     /// Spread of a reading about the law, dB: shadowing and noise for a lone fix, noise alone for repeated ones.
     pub spread_db: f64,
-    /// Whether the transmit level is unknown and must be found from the same readings.
-    pub level_unknown: bool,
+    /// What is known of the transmit level; where it is unknown it must be found from the same readings.
+    pub level: Level,
     /// Whether sites below the receiver's floor tell only that.
     pub floor: bool,
 }
@@ -54,8 +55,11 @@ pub fn fisher_information(setup: &Setup, place_mm: &Position, options: &BoundOpt
         cross += gradient * weight;
         level += weight;
     }
-    if options.level_unknown && level > 0.0 {
-        information -= cross * cross.transpose() / level;
+    if let Level::Unknown { prior_db } = options.level {
+        level += prior_db.map_or(0.0, |prior_db| 1.0 / (prior_db * prior_db));
+        if level > 0.0 {
+            information -= cross * cross.transpose() / level;
+        }
     }
     information
 }
@@ -111,9 +115,14 @@ mod tests {
     }
 
     fn rmse_mm(setup: &Setup, place: Position, spread_db: f64, level_unknown: bool) -> f64 {
+        let level = if level_unknown {
+            Level::Unknown { prior_db: None }
+        } else {
+            Level::Known
+        };
         let options = BoundOptions {
             spread_db,
-            level_unknown,
+            level,
             floor: false,
         };
         cramer_rao_mm2(setup, &place, &options).unwrap().trace().sqrt()
@@ -191,7 +200,7 @@ mod tests {
         let place = Position::new(-60.0, 130.0, -80.0);
         let with = BoundOptions {
             spread_db: 8.0,
-            level_unknown: false,
+            level: Level::Known,
             floor: true,
         };
         let without = BoundOptions { floor: false, ..with };

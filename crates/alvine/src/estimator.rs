@@ -72,10 +72,22 @@ pub struct FixThenSmooth {
     pub longest_bridge_s: f64,
 }
 
+impl FixThenSmooth {
+    /// Spread of the level about the study's transmit power, dB: a capsule turns, a battery sags, a cable bends (common
+    /// practice, no source).
+    pub const LEVEL_PRIOR_DB: f64 = 2.0;
+}
+
 impl Default for FixThenSmooth {
+    /// Huber's loss, the level known to [`FixThenSmooth::LEVEL_PRIOR_DB`], the default smoother, bridges of a minute.
     fn default() -> Self {
         Self {
-            fix: FixOptions::default(),
+            fix: FixOptions {
+                level: Level::Unknown {
+                    prior_db: Some(Self::LEVEL_PRIOR_DB),
+                },
+                ..FixOptions::default()
+            },
             smoother: ConstantVelocity::default(),
             longest_bridge_s: 60.0,
         }
@@ -155,7 +167,7 @@ impl FixThenSmooth {
         let static_share = setup.noise.static_share(setup.receiver.step_db());
         let options = BoundOptions {
             spread_db: setup.noise.total_db(setup.receiver.step_db()),
-            level_unknown: matches!(self.fix.level, Level::Unknown { .. }),
+            level: self.fix.level,
             floor: true,
         };
         let mut points = Vec::with_capacity(fixes.len());

