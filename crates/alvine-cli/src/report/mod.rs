@@ -97,26 +97,20 @@ mod tests {
     use std::fs;
     use std::path::Path;
 
-    use super::fixture::{Fixture, SCENES};
+    use alvine::LandmarkKind;
+    use resvg::usvg::roxmltree::{Document, Node, ParsingOptions};
+
+    use super::fixture::{Fixture, SCENES, Scene, USUAL};
     use super::*;
 
-    /// Where to leave the reports of the invented studies, for a person to look at.
+    /// Names a folder in which to leave the reports of the invented studies, for a person to look at.
     const LOOK_AT: &str = "ALVINE_REPORT_DIR";
 
-    #[test]
-    fn every_scene_becomes_a_page_with_all_its_figures() {
-        let folder = std::env::var_os(LOOK_AT);
-        for scene in &SCENES {
-            let fixture = Fixture::of(scene);
-            let figures = figures(&fixture.input()).unwrap();
-            let names: Vec<_> = figures.iter().map(|figure| figure.name).collect();
-            assert_eq!(names, ["timeline", "coronal", "sagittal", "axial", "course", "signals"]);
-            let page = page(&fixture.input(), &figures).unwrap();
-            assert!(page.len() < 2_000_000, "{}: {} bytes", scene.name, page.len());
-            if let Some(folder) = &folder {
-                leave(&Path::new(folder).join(scene.name), &figures, &page);
-            }
-        }
+    fn report(scene: &Scene) -> (Fixture, Vec<Figure>, String) {
+        let fixture = Fixture::of(scene);
+        let figures = figures(&fixture.input()).unwrap();
+        let page = page(&fixture.input(), &figures).unwrap();
+        (fixture, figures, page)
     }
 
     fn leave(folder: &Path, figures: &[Figure], page: &str) {
@@ -130,5 +124,191 @@ mod tests {
             )
             .unwrap();
         }
+    }
+
+    /// The page read back as XML.
+    fn parsed(page: &str) -> Document<'_> {
+        let options = ParsingOptions {
+            allow_dtd: true,
+            ..ParsingOptions::default()
+        };
+        Document::parse_with_options(page, options).unwrap()
+    }
+
+    fn words_of(node: Node<'_, '_>) -> String {
+        let texts: Vec<_> = node
+            .descendants()
+            .filter_map(|inner| inner.is_text().then(|| inner.text()).flatten())
+            .collect();
+        texts.join(" ")
+    }
+
+    #[test]
+    fn every_scene_becomes_a_readable_page_with_all_its_figures() {
+        for scene in &SCENES {
+            let (_, figures, page) = report(scene);
+            if let Some(folder) = std::env::var_os(LOOK_AT) {
+                leave(&Path::new(&folder).join(scene.name), &figures, &page);
+            }
+            let names: Vec<_> = figures.iter().map(|figure| figure.name).collect();
+            assert_eq!(names, ["timeline", "coronal", "sagittal", "axial", "course", "signals"]);
+            assert!(page.len() < 2_000_000, "{}: {} bytes", scene.name, page.len());
+            let document = parsed(&page);
+            let pictures = document
+                .descendants()
+                .filter(|node| node.has_tag_name(("http://www.w3.org/2000/svg", "svg")));
+            assert_eq!(pictures.count(), figures.len(), "{}", scene.name);
+            for figure in &figures {
+                Document::parse(&figure.svg).unwrap();
+            }
+        }
+    }
+
+    #[test]
+    fn ids_are_unique_and_what_labels_a_figure_or_section_exists() {
+        let (_, _, page) = report(&USUAL);
+        let document = parsed(&page);
+        let mut ids: Vec<_> = document.descendants().filter_map(|node| node.attribute("id")).collect();
+        let count = ids.len();
+        ids.sort_unstable();
+        ids.dedup();
+        assert_eq!(ids.len(), count);
+        let labels = document
+            .descendants()
+            .filter_map(|node| node.attribute("aria-labelledby"));
+        let named: Vec<_> = labels.flat_map(|label| label.split(' ')).collect();
+        assert!(named.len() >= 12);
+        assert!(named.iter().all(|name| ids.contains(name)));
+    }
+
+    #[test]
+    fn texts_of_the_study_cannot_become_markup() {
+        let scene = SCENES.iter().find(|scene| scene.hostile).unwrap();
+        let (fixture, figures, page) = report(scene);
+        let document = parsed(&page);
+        for tag in ["script", "img", "b", "iframe", "object"] {
+            assert!(
+                !document.descendants().any(|node| node.tag_name().name() == tag),
+                "<{tag}>"
+            );
+        }
+        assert_eq!(
+            document
+                .descendants()
+                .filter(|node| node.tag_name().name() == "style")
+                .count(),
+            1
+        );
+        let handler = |node: Node<'_, '_>| node.attributes().any(|attribute| attribute.name().starts_with("on"));
+        assert!(!document.descendants().any(handler));
+        // Nothing is lost either: each text is there to be read.
+        let read = words_of(document.root_element());
+        let summary = &fixture.summary;
+        let sites = summary.quality.sites.iter().map(|site| &site.name);
+        let findings = summary
+            .findings
+            .iter()
+            .flat_map(|finding| [Some(&finding.id), finding.note.as_ref()]);
+        for text in sites
+            .chain([&summary.study.id])
+            .chain(&summary.cautions)
+            .chain(findings.flatten())
+        {
+            assert!(read.contains(text.as_str()), "{text}");
+        }
+        for figure in &figures {
+            assert!(
+                !figure.svg.contains("<script") && !figure.svg.contains("<img"),
+                "{}",
+                figure.name
+            );
+        }
+    }
+
+    #[test]
+    fn the_page_loads_nothing() {
+        let (_, _, page) = report(&USUAL);
+        let document = parsed(&page);
+        for node in document.descendants().filter(Node::is_element) {
+            for attribute in node.attributes() {
+                assert!(
+                    !matches!(attribute.name(), "src" | "href" | "srcset" | "data" | "action"),
+                    "{node:?}"
+                );
+            }
+            assert!(!matches!(
+                node.tag_name().name(),
+                "link" | "script" | "iframe" | "use" | "image"
+            ));
+        }
+        let style = document
+            .descendants()
+            .find(|node| node.has_tag_name("style"))
+            .and_then(|node| node.text())
+            .unwrap();
+        assert!(!style.contains("@import"));
+        assert!(
+            style
+                .match_indices("url(")
+                .all(|(at, _)| style[at..].starts_with("url(data:"))
+        );
+    }
+
+    #[test]
+    fn every_landmark_is_on_the_page_with_its_time_or_its_reason() {
+        for scene in &SCENES {
+            let (fixture, figures, page) = report(scene);
+            let document = parsed(&page);
+            let answer = document
+                .descendants()
+                .find(|node| node.attribute("id") == Some("answer"))
+                .unwrap();
+            let rows: Vec<_> = answer
+                .descendants()
+                .filter(|node| node.has_tag_name("tr"))
+                .map(words_of)
+                .collect();
+            assert_eq!(rows.len(), 1 + LandmarkKind::ALL.len());
+            let clock = clock::Clock::of(&fixture.input());
+            for (landmark, row) in fixture.summary.landmarks.iter().zip(&rows[1..]) {
+                assert!(row.contains(&words::titled(&landmark.kind)), "{row}");
+                match landmark.time_s {
+                    Some(time_s) => assert!(row.contains(&clock.elapsed(time_s)), "{row}"),
+                    None => assert!(row.contains(landmark.reason.as_deref().unwrap()), "{row}"),
+                }
+            }
+            let timeline = &figures[0].svg;
+            for kind in LandmarkKind::ALL {
+                assert!(timeline.contains(&words::titled(kind.as_str())), "{kind}");
+            }
+        }
+    }
+
+    #[test]
+    fn no_cell_or_description_is_blank() {
+        for scene in &SCENES {
+            let (_, _, page) = report(scene);
+            let document = parsed(&page);
+            for node in document
+                .descendants()
+                .filter(|node| matches!(node.tag_name().name(), "td" | "th" | "dd" | "dt"))
+            {
+                assert!(!words_of(node).trim().is_empty(), "{}: {node:?}", scene.name);
+            }
+        }
+    }
+
+    #[test]
+    fn the_caution_stands_before_the_answer_and_a_lower_bound_is_marked() {
+        let (_, _, page) = report(&USUAL);
+        let caution = page.find("Not a medical device").unwrap();
+        assert!(caution < page.find("id=\"answer\"").unwrap());
+        assert!(page.contains("≥ 3 h 06 min"));
+    }
+
+    #[test]
+    fn the_same_study_gives_the_same_bytes() {
+        let fixture = Fixture::of(&USUAL);
+        assert_eq!(figures(&fixture.input()).unwrap(), figures(&fixture.input()).unwrap());
     }
 }

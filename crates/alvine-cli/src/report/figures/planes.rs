@@ -29,6 +29,8 @@ const BREAK_S: f64 = 30.0;
 const FURTHEST_MM: f64 = 2000.0;
 /// Room round the picture: left, top, right, bottom, px.
 const MARGIN_PX: [f64; 4] = [66.0, 14.0, 24.0, 84.0];
+/// The key needs this, px.
+const LEAST_WIDTH_PX: f64 = 400.0;
 /// Sites' names are written out where there are no more than so many.
 const NAMED_SITES: usize = 12;
 
@@ -131,10 +133,10 @@ impl Bounds {
                 greatest_mm = greatest_mm.sup(&place_mm);
             }
         }
-        let pad_mm = Position::repeat(22.0);
+        let pad_mm = Position::repeat(30.0);
         let (least_mm, greatest_mm) = (least_mm - pad_mm, greatest_mm + pad_mm);
         let size_mm = greatest_mm - least_mm;
-        let px_per_mm = (420.0 / size_mm.x).min(330.0 / size_mm.y).min(540.0 / size_mm.z);
+        let px_per_mm = (366.0 / size_mm.x).min(320.0 / size_mm.y).min(500.0 / size_mm.z);
         Self {
             least_mm,
             greatest_mm,
@@ -158,16 +160,19 @@ impl<'a> View<'a> {
         let across_px = size_mm[plane.across] * bounds.px_per_mm;
         let up_px = size_mm[plane.up] * bounds.px_per_mm;
         let [left, top, right, bottom] = MARGIN_PX;
+        // All three pictures are equally wide, so that a page that scales them keeps them at one scale.
+        let widest_px = size_mm.x.max(size_mm.y) * bounds.px_per_mm;
+        let inset_px = 0.5 * (widest_px - across_px);
         Self {
             plane,
             bounds,
             panel: Area {
-                left,
+                left: left + inset_px,
                 top,
-                right: left + across_px,
+                right: left + inset_px + across_px,
                 bottom: top + up_px,
             },
-            width_px: left + across_px + right,
+            width_px: (left + widest_px + right).max(LEAST_WIDTH_PX),
             height_px: top + up_px + bottom,
         }
     }
@@ -245,7 +250,7 @@ impl<'a> View<'a> {
         let name = Type::new(12.0, INK).anchored(Anchor::Middle);
         let (middle_x, middle_y) = (0.5 * (left + right), 0.5 * (top + bottom));
         canvas.text((middle_x, bottom + 33.0), self.plane.across_name, name);
-        canvas.text((16.0, middle_y), self.plane.up_name, name.upwards());
+        canvas.text((left - 50.0, middle_y), self.plane.up_name, name.upwards());
         let letter = Type::new(15.0, INK).bold().anchored(Anchor::Middle);
         let [at_left, at_right, at_top, at_bottom] = self.plane.letters;
         canvas.text((left + 12.0, middle_y), at_left, letter);
@@ -350,6 +355,10 @@ impl<'a> View<'a> {
         let mut room = Placement::new(self.panel);
         let sites = self.draw_sites(canvas, input, &mut room);
         let landmarks = landmark_places(input);
+        let hours = self.hours(input);
+        for (_, place) in &hours {
+            room.take(Area::around(*place, 10.0, 10.0));
+        }
         for (_, place_mm) in &landmarks {
             room.take(Area::around(self.place(place_mm), 16.0, 16.0));
         }
@@ -371,7 +380,18 @@ impl<'a> View<'a> {
             canvas.area([(x, y - 6.5), (x + 6.0, y + 5.5), (x - 6.0, y + 5.5)], INK);
             label(canvas, &mut room, (x, y), id, Type::new(11.5, INK), 110.0);
         }
-        self.draw_hours(canvas, input, &mut room);
+        for (hour, place) in hours {
+            canvas.disc(place, 4.6, PAPER);
+            canvas.disc(place, 3.2, INK);
+            label(
+                canvas,
+                &mut room,
+                place,
+                &format!("{hour} h"),
+                Type::new(10.5, INK),
+                60.0,
+            );
+        }
         if self.plane.name == "coronal" && sites.len() <= NAMED_SITES {
             for (place, name) in sites {
                 label(canvas, &mut room, place, name, Type::new(11.0, SOFT_INK), 140.0);
@@ -379,26 +399,15 @@ impl<'a> View<'a> {
         }
     }
 
-    /// A dot at each full hour, so that the order of the path is seen without colour.
-    fn draw_hours(&self, canvas: &mut Canvas, input: &ReportInput<'_>, room: &mut Placement) {
-        let points = &input.track.points;
-        let (Some(first), Some(last)) = (points.first(), points.last()) else {
-            return;
-        };
+    /// Where the capsule was at each full hour: so the order of the path is seen without colour.
+    fn hours(&self, input: &ReportInput<'_>) -> Vec<(u32, Place)> {
         let origin_s = Clock::of(input).origin_s();
-        let style = Type::new(10.5, INK);
-        for hour in 1..=MOST_HOURS {
-            let time_s = origin_s + 3600.0 * f64::from(hour);
-            if time_s < first.time_s || time_s > last.time_s {
-                continue;
-            }
-            if let Some(place_mm) = place_at(points, time_s) {
-                let place = self.place(&place_mm);
-                canvas.disc(place, 4.6, PAPER);
-                canvas.disc(place, 3.2, INK);
-                label(canvas, room, place, &format!("{hour} h"), style, 60.0);
-            }
-        }
+        (1..=MOST_HOURS)
+            .filter_map(|hour| {
+                let place_mm = place_at(&input.track.points, origin_s + 3600.0 * f64::from(hour))?;
+                Some((hour, self.place(&place_mm)))
+            })
+            .collect()
     }
 
     /// Each site as its number in the layout's order; sites that fall together share a mark.

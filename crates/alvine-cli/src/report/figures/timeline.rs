@@ -109,8 +109,8 @@ fn name_short(canvas: &mut Canvas, phases: &[&PhaseResult], axis: &TimeAxis, fre
     };
     let named = phases
         .iter()
-        .map(|phase| format!("{} {}", words::titled(&phase.phase), length_of(phase)));
-    let text = named.collect::<Vec<_>>().join(",  then ");
+        .map(|phase| format!("{} {}", words::plain(&phase.phase), length_of(phase)));
+    let text = words::titled(&named.collect::<Vec<_>>().join(", then "));
     let style = Type::new(11.5, INK);
     let width_px = style.width_px(&text);
     let middle = 0.5 * (axis.x_px(first.start_s) + axis.x_px(last.end_s).max(axis.x_px(first.start_s) + 1.5));

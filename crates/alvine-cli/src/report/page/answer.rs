@@ -47,7 +47,7 @@ fn write_landmarks(html: &mut Html, landmarks: &[LandmarkResult], clock: &Clock)
     headings.extend([
         elapsed.as_str(),
         interval.as_str(),
-        "Reached within the recording",
+        "Probability that it was reached",
         "Source",
     ]);
     let rows = landmarks.iter().map(|landmark| landmark_row(landmark, clock));

@@ -4,6 +4,9 @@ use super::html::{Cell, Html};
 use crate::report::axes::signed;
 use crate::report::{Figure, ReportInput};
 
+/// So many sites are listed beside the pictures; more are listed beneath.
+const MOST_BESIDE: usize = 12;
+
 /// Writes the section.
 pub fn write(html: &mut Html, input: &ReportInput<'_>, figures: &[Figure]) {
     html.open_section("path", "The path of the capsule");
@@ -29,23 +32,22 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>, figures: &[Figure]) {
     ] {
         html.figure(figures, name, "plane", caption);
     }
+    let few = input.study.setup.layout.len() <= MOST_BESIDE;
+    if few {
+        write_sites(html, input);
+    }
     html.raw("</div>\n");
     let caption = "The line is the place, the band holds it with 90 % probability. Where there is no line, nothing can \
                    be said.";
     html.figure(figures, "course", "wide", caption);
-    write_sites(html, input);
+    if !few {
+        write_sites(html, input);
+    }
     html.close_section();
 }
 
 fn write_sites(html: &mut Html, input: &ReportInput<'_>) {
-    html.raw("<details>\n<summary>The sites by number, with their places</summary>\n");
-    let headings = [
-        "Number",
-        "Site",
-        "x, mm to the patient's left",
-        "y, mm deep",
-        "z, mm above the umbilicus",
-    ];
+    let headings = ["No.", "Site", "x, mm to the left", "y, mm deep", "z, mm up"];
     let rows = (1..).zip(input.study.setup.layout.sites()).map(|(number, site)| {
         let [x_mm, y_mm, z_mm] = site.position_mm.into();
         vec![
@@ -56,6 +58,9 @@ fn write_sites(html: &mut Html, input: &ReportInput<'_>) {
             Cell::Value(signed(z_mm)),
         ]
     });
-    html.table("Sites", &headings, rows);
-    html.raw("</details>\n");
+    html.table(
+        "The sites by number, in millimetres from the umbilicus",
+        &headings,
+        rows,
+    );
 }
