@@ -216,11 +216,11 @@ impl Canvas {
         }
     }
 
-    /// A circle's edge.
-    pub fn ring(&mut self, centre: Place, radius_px: f64, ink: impl Into<Ink>, width_px: f64) {
+    /// A circle's edge, opaque.
+    pub fn ring(&mut self, centre: Place, radius_px: f64, colour: Colour, width_px: f64) {
         if let Some(centre) = fine(centre) {
-            self.marks
-                .push(Mark::Ring(centre, steps(radius_px), ink.into(), steps(width_px)));
+            let (radius, width) = (steps(radius_px), steps(width_px));
+            self.marks.push(Mark::Ring(centre, radius, colour.into(), width));
         }
     }
 
@@ -259,7 +259,7 @@ impl Canvas {
         let (width, height) = (steps(self.width_px), steps(self.height_px));
         let mut drawn = String::new();
         draw(&self.marks, (width, height), &mut drawn).map_err(|cause| ReportError::Drawing { figure: name, cause })?;
-        let body = drawn.split_once('>').map_or("", |(_, body)| body);
+        let body = plain_opacity(drawn.split_once('>').map_or("", |(_, body)| body));
         let (width_px, height_px) = (self.width_px, self.height_px);
         let (title, description) = (escaped(title), escaped(description));
         Ok(format!(
@@ -269,6 +269,34 @@ impl Canvas {
              <desc id=\"{name}-desc\">{description}</desc>{body}"
         ))
     }
+}
+
+/// Says opacity of the fill or the line instead of the element, which would be drawn on a layer of its own, and not
+/// at all where it is 1. The library writes one element a line, and each is either filled or a line.
+fn plain_opacity(body: &str) -> String {
+    let mut plain = String::with_capacity(body.len());
+    for line in body.lines() {
+        let of = if line.starts_with("<polyline") {
+            " stroke-opacity=\""
+        } else {
+            " fill-opacity=\""
+        };
+        match line.split_once(" opacity=\"") {
+            Some((before, after)) if line.starts_with('<') => {
+                plain.push_str(before);
+                match after.strip_prefix("1\"") {
+                    Some(rest) => plain.push_str(rest),
+                    None => {
+                        plain.push_str(of);
+                        plain.push_str(after);
+                    }
+                }
+            }
+            _ => plain.push_str(line),
+        }
+        plain.push('\n');
+    }
+    plain
 }
 
 /// Draws marks in order with the plotting library.
@@ -350,4 +378,61 @@ fn register_faces() -> Result<(), ReportError> {
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::colour::INK;
+
+    fn drawn(draw: impl FnOnce(&mut Canvas)) -> String {
+        let mut canvas = Canvas::new(100.0, 50.0);
+        draw(&mut canvas);
+        canvas.finish("sample", "Title & more", "<desc>").unwrap()
+    }
+
+    #[test]
+    fn a_figure_has_size_view_box_title_and_description() {
+        let svg = drawn(|_| {});
+        assert!(svg.contains("width=\"100\" height=\"50\" viewBox=\"0 0 1000 500\""));
+        assert!(svg.contains("<title id=\"sample-title\">Title &amp; more</title>"));
+        assert!(svg.contains("<desc id=\"sample-desc\">&lt;desc&gt;</desc>"));
+        assert!(svg.trim_end().ends_with("</svg>"));
+    }
+
+    #[test]
+    fn places_are_kept_to_a_tenth_of_a_pixel_and_numbers_that_are_none_are_left_out() {
+        let svg = drawn(|canvas| canvas.line([(1.25, 2.0), (f64::NAN, 3.0), (7.04, 9.0)], INK, 1.0));
+        assert!(svg.contains("points=\"13,20 70,90 \""), "{svg}");
+    }
+
+    #[test]
+    fn a_veil_is_said_of_the_fill_or_of_the_line() {
+        let svg = drawn(|canvas| {
+            canvas.area([(0.0, 0.0), (5.0, 0.0), (5.0, 5.0)], INK.veil(0.5));
+            canvas.line([(0.0, 0.0), (5.0, 0.0)], INK.veil(0.25), 1.0);
+            canvas.text((5.0, 5.0), " opacity=\"1\"", Type::new(10.0, INK));
+        });
+        assert!(svg.contains("<polygon fill-opacity=\"0.5\""));
+        assert!(svg.contains("stroke-opacity=\"0.25\""));
+        assert!(!svg.contains(" opacity=\""));
+        assert!(svg.contains(" opacity=&quot;1&quot;"));
+    }
+
+    #[test]
+    fn a_text_is_cut_to_its_room() {
+        let style = Type::new(12.0, INK);
+        assert_eq!(style.fit("ileum", 200.0), "ileum");
+        let cut = style.fit(&"jejunum ".repeat(1000), 80.0);
+        assert!(cut.ends_with('…') && style.width_px(&cut) <= 80.0);
+        assert_eq!(style.fit("jejunum", 0.0), "…");
+    }
+
+    #[test]
+    fn widths_are_those_of_the_face() {
+        // DejaVu Sans: ten figures advance 1303 of 2048 units each.
+        let width_px = Type::new(20.48, INK).width_px("0123456789");
+        assert!((width_px - 130.3).abs() < 0.1, "{width_px}");
+        assert!(Type::new(20.48, INK).bold().width_px("0123456789") > width_px + 5.0);
+    }
 }

@@ -24,11 +24,6 @@ impl Colour {
         Self { red, green, blue }
     }
 
-    /// The colour as CSS writes it.
-    pub fn css(self) -> String {
-        format!("#{:02x}{:02x}{:02x}", self.red, self.green, self.blue)
-    }
-
     /// Mixed with white: `share` 1 is the colour itself, 0 is white.
     pub fn tint(self, share: f64) -> Self {
         let mix = |channel: u8| {
@@ -186,6 +181,5 @@ mod tests {
     fn tints_go_from_white_to_the_colour() {
         assert_eq!(INK.tint(0.0), PAPER);
         assert_eq!(INK.tint(1.0), INK);
-        assert_eq!(Colour::hex(0x0A0B0C).css(), "#0a0b0c");
     }
 }

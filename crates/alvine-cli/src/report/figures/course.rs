@@ -48,6 +48,12 @@ const COORDINATES: [Coordinate; 3] = [
     },
 ];
 
+/// What one coordinate did: its values, and its 90 % band.
+struct Course {
+    place: Envelope,
+    band: Envelope,
+}
+
 /// Draws the three courses.
 pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
     let clock = Clock::of(input);
@@ -61,9 +67,10 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
         "Phase",
         Type::new(12.0, INK).anchored(Anchor::End),
     );
-    for (i, coordinate) in COORDINATES.iter().enumerate() {
+    let courses = collect(input, &axis);
+    for (i, (coordinate, course)) in COORDINATES.iter().zip(&courses).enumerate() {
         let top_px = TOP_PX + PITCH_PX * i as f64;
-        draw_course(&mut canvas, input, coordinate, &axis, top_px);
+        draw_course(&mut canvas, input, coordinate, course, &axis, top_px);
     }
     axis.draw_elapsed(&mut canvas, &clock, bottom_px);
     let title = "Course of the position over time".to_owned();
@@ -83,18 +90,36 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
     })
 }
 
-fn draw_course(canvas: &mut Canvas, input: &ReportInput<'_>, coordinate: &Coordinate, axis: &TimeAxis, top_px: f64) {
-    let base_px = top_px + PANEL_PX;
+/// One pass over the track: every coordinate, and the ends of its interval, into its column.
+fn collect(input: &ReportInput<'_>, axis: &TimeAxis) -> [Course; 3] {
     let columns = axis.columns(input.study.recording.len());
-    let (mut band, mut place) = (Envelope::new(columns), Envelope::new(columns));
+    let mut courses = COORDINATES.map(|_| Course {
+        place: Envelope::new(columns),
+        band: Envelope::new(columns),
+    });
     for point in &input.track.points {
         let column = axis.column(point.time_s, columns);
-        let (at_mm, half_mm) = at(point, coordinate.index);
-        place.add(column, at_mm);
-        band.add(column, at_mm - half_mm);
-        band.add(column, at_mm + half_mm);
+        for (coordinate, course) in COORDINATES.iter().zip(&mut courses) {
+            let (at_mm, half_mm) = at(point, coordinate.index);
+            course.place.add(column, at_mm);
+            course.band.add(column, at_mm - half_mm);
+            course.band.add(column, at_mm + half_mm);
+        }
     }
-    let (least_mm, greatest_mm) = span(&band, body_span_mm(input, coordinate.index));
+    courses
+}
+
+fn draw_course(
+    canvas: &mut Canvas,
+    input: &ReportInput<'_>,
+    coordinate: &Coordinate,
+    Course { place, band }: &Course,
+    axis: &TimeAxis,
+    top_px: f64,
+) {
+    let base_px = top_px + PANEL_PX;
+    let columns = place.columns().len();
+    let (least_mm, greatest_mm) = span(band, body_span_mm(input, coordinate.index));
     let y_px = |value_mm: f64| {
         let share = (value_mm - least_mm) / (greatest_mm - least_mm);
         base_px - share.clamp(0.0, 1.0) * PANEL_PX

@@ -21,6 +21,10 @@ const MOST_HOURS: u32 = 72;
 const ELLIPSES: usize = 14;
 /// A path is drawn with no more places than this.
 const MOST_PLACES: usize = 6000;
+/// Places nearer to each other than this are never told apart, px.
+const FINEST_PX: f64 = 0.4;
+/// No path is thinned more coarsely than this, px.
+const COARSEST_PX: f64 = 20.0;
 /// A landmark is marked where the track has a point no further from it in time than this, s.
 const NEAR_S: f64 = 60.0;
 /// The track is broken where it tells nothing for longer than this, s.
@@ -228,7 +232,7 @@ impl<'a> View<'a> {
         let tick = Type::new(TICK_PX, SOFT_INK);
         let ticks = |index: usize, length_px: f64| {
             let (least, greatest) = (self.bounds.least_mm[index], self.bounds.greatest_mm[index]);
-            round_ticks(least, greatest, length_px / 52.0)
+            round_ticks(least, greatest, length_px / 38.0)
         };
         for x_mm in ticks(self.plane.across, right - left) {
             let mut at_mm = self.bounds.least_mm;
@@ -307,22 +311,27 @@ impl<'a> View<'a> {
         }
     }
 
-    /// The path cut by phase and at gaps, thinned until it is small enough: a place is dropped only when it lies
-    /// within the tolerance of the last one kept.
+    /// The path cut by phase and at gaps, thinned until it is small enough. First, places nearer than
+    /// [`FINEST_PX`] to the last one kept are dropped; then, where too many are left, those within a tolerance that
+    /// grows until few enough remain.
     fn thinned_path(&self, input: &ReportInput<'_>) -> Vec<(Colour, Vec<Place>)> {
-        let mut tolerance_px = 0.4;
-        loop {
-            let path = self.path(input, tolerance_px);
-            let places: usize = path.iter().map(|(_, places)| places.len()).sum();
-            if places <= MOST_PLACES || tolerance_px > 50.0 {
-                return path;
-            }
+        let whole = self.path(input);
+        let count = |path: &[(Colour, Vec<Place>)]| path.iter().map(|(_, places)| places.len()).sum::<usize>();
+        let mut tolerance_px = FINEST_PX;
+        let mut path = whole.clone();
+        while count(&path) > MOST_PLACES && tolerance_px < COARSEST_PX {
             tolerance_px *= 1.6;
+            let thinned = whole
+                .iter()
+                .map(|(colour, places)| (*colour, thinned(places, tolerance_px)));
+            path = thinned.collect();
         }
+        path
     }
 
-    fn path(&self, input: &ReportInput<'_>, tolerance_px: f64) -> Vec<(Colour, Vec<Place>)> {
+    fn path(&self, input: &ReportInput<'_>) -> Vec<(Colour, Vec<Place>)> {
         let phases = &input.summary.phases;
+        let colours: Vec<Colour> = phases.iter().map(|phase| of_phase_name(&phase.phase)).collect();
         let mut path: Vec<(Colour, Vec<Place>)> = Vec::new();
         let mut last: Option<(f64, Place)> = None;
         let mut phase = 0;
@@ -330,22 +339,21 @@ impl<'a> View<'a> {
             while phase + 1 < phases.len() && point.time_s >= phases[phase].end_s {
                 phase += 1;
             }
-            let colour = phases.get(phase).map_or(NOTHING, |phase| of_phase_name(&phase.phase));
+            let colour = colours.get(phase).copied().unwrap_or(NOTHING);
             let place = self.place(&point.position_mm);
-            let gap = last.is_none_or(|(time_s, _)| point.time_s - time_s > BREAK_S);
-            let recoloured = path.last().is_none_or(|(last, _)| *last != colour);
-            if gap || recoloured {
-                let joined = last.filter(|_| !gap).map(|(_, place)| place);
-                path.push((colour, joined.into_iter().chain([place]).collect()));
-            } else if let Some((_, places)) = path.last_mut() {
-                let far = places
-                    .last()
-                    .is_none_or(|kept| (kept.0 - place.0).hypot(kept.1 - place.1) >= tolerance_px);
-                if far {
-                    places.push(place);
+            let before = last.replace((point.time_s, place));
+            let joined = before.filter(|(time_s, _)| point.time_s - time_s <= BREAK_S);
+            match (path.last_mut(), joined) {
+                (Some((of, places)), Some(_)) if *of == colour => {
+                    if places.last().is_none_or(|kept| apart(*kept, place, FINEST_PX)) {
+                        places.push(place);
+                    }
+                }
+                _ => {
+                    let start = joined.map(|(_, before)| before);
+                    path.push((colour, start.into_iter().chain([place]).collect()));
                 }
             }
-            last = Some((point.time_s, place));
         }
         path
     }
@@ -487,6 +495,22 @@ impl<'a> View<'a> {
     }
 }
 
+/// Whether two places are at least so far apart.
+fn apart(one: Place, other: Place, least_px: f64) -> bool {
+    (one.0 - other.0).powi(2) + (one.1 - other.1).powi(2) >= least_px * least_px
+}
+
+/// The places without those nearer than a tolerance to the last one kept; the last place is always kept.
+fn thinned(places: &[Place], tolerance_px: f64) -> Vec<Place> {
+    let mut kept: Vec<Place> = Vec::new();
+    for (k, &place) in places.iter().enumerate() {
+        if k + 1 == places.len() || kept.last().is_none_or(|last| apart(*last, place, tolerance_px)) {
+            kept.push(place);
+        }
+    }
+    kept
+}
+
 /// A name beside its mark, with a line to it where it had to go further off; nothing where there is no room.
 fn label(canvas: &mut Canvas, room: &mut Placement, mark: Place, text: &str, style: Type, most_px: f64) {
     let text = style.fit(text, most_px);
@@ -571,4 +595,55 @@ fn describe(input: &ReportInput<'_>, plane: &Plane) -> String {
         text.push_str(" No position could be told from this recording.");
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::fixture::{Fixture, SCENES, USUAL};
+
+    #[test]
+    fn a_thinned_path_keeps_its_ends_and_its_spikes() {
+        let mut places: Vec<Place> = (0..1000).map(|k| (f64::from(k) * 0.01, 0.0)).collect();
+        places[500].1 = 30.0;
+        let kept = thinned(&places, 2.0);
+        assert!(kept.len() < 20);
+        assert_eq!((kept.first(), kept.last()), (places.first(), places.last()));
+        assert!(kept.contains(&places[500]));
+    }
+
+    #[test]
+    fn the_patients_right_is_on_the_left_and_the_front_is_where_the_letters_say() {
+        let fixture = Fixture::of(&USUAL);
+        let bounds = Bounds::of(&fixture.input());
+        let [coronal, sagittal, axial] = [0, 1, 2].map(|k| View::new(&PLANES[k], &bounds));
+        let (right, left) = (Position::new(-100.0, 50.0, 0.0), Position::new(100.0, 50.0, 0.0));
+        for view in [&coronal, &axial] {
+            assert!(view.place(&right).0 < view.place(&left).0);
+            assert_eq!(view.plane.letters[..2], ["R", "L"]);
+        }
+        let (front, back) = (Position::new(0.0, 10.0, 0.0), Position::new(0.0, 200.0, 0.0));
+        assert!(sagittal.place(&front).0 < sagittal.place(&back).0);
+        assert!(axial.place(&front).1 < axial.place(&back).1);
+        let (head, feet) = (Position::new(0.0, 50.0, 100.0), Position::new(0.0, 50.0, -100.0));
+        assert!(coronal.place(&head).1 < coronal.place(&feet).1);
+    }
+
+    #[test]
+    fn the_three_planes_have_one_scale_and_one_width() {
+        for scene in &SCENES[..2] {
+            let fixture = Fixture::of(scene);
+            let bounds = Bounds::of(&fixture.input());
+            let widths = [0, 1, 2].map(|k| View::new(&PLANES[k], &bounds).width_px);
+            assert_eq!(widths[0], widths[1]);
+            assert_eq!(widths[1], widths[2]);
+        }
+    }
+
+    #[test]
+    fn the_ellipse_holds_nine_tenths_of_a_normal_pair() {
+        // P(r² ≤ c²) = 1 − exp(−c²/2) for two independent standard normal variables.
+        let held: f64 = 1.0 - (-0.5 * ELLIPSE_90 * ELLIPSE_90).exp();
+        assert!((held - 0.9).abs() < 1e-4);
+    }
 }

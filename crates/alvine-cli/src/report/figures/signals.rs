@@ -284,7 +284,7 @@ fn runs(silence: &[Silence], value: impl Fn(&Silence) -> u32) -> Vec<Run> {
 
 /// A share in quarters, to the nearest.
 fn quarters(part: u32, whole: u32) -> u32 {
-    if whole == 0 { 0 } else { (4 * part + whole / 2) / whole }
+    (4 * part + whole / 2).checked_div(whole).unwrap_or(0)
 }
 
 /// What the marks mean.
