@@ -112,7 +112,7 @@ pub(crate) struct Description {
 pub(crate) fn describe(container: &dyn Container) -> Result<Description, StudyError> {
     let from = Builder(container);
     let id = from.needed_text("study", "id", "a pseudonym in quotes")?;
-    check_text(&id, "[study] id").map_err(|fault| from.at("study", "id", fault))?;
+    check_text(&id, &format!("{} id", container.title("study"))).map_err(|fault| from.at("study", "id", fault))?;
     Ok(Description {
         id,
         started: from.started()?,
@@ -316,14 +316,14 @@ impl Builder<'_> {
         for (index, (kind, time_s, spread_s)) in found.into_iter().enumerate() {
             let at = |key, fault| StudyError::new(self.0.place_in(List::Landmarks, Some(index), key), fault);
             let kind: LandmarkKind = kind.parse().map_err(|name| {
-                let what = "[[landmark]] kind".to_owned();
+                let what = "landmark kind".to_owned();
                 at("kind", Fault::UnknownName { what, name })
             })?;
             if !seen.insert(kind) {
                 let name = kind.to_string();
                 return Err(at("kind", Fault::Repeated { what: "landmark", name }));
             }
-            check_time("[[landmark]] time_s", time_s).map_err(|fault| at("time_s", fault))?;
+            check_time("landmark time_s", time_s).map_err(|fault| at("time_s", fault))?;
             check_spread(spread_s).map_err(|fault| at("spread_s", fault))?;
             landmarks.push(ReaderLandmark { kind, time_s, spread_s });
         }
@@ -336,7 +336,7 @@ impl Builder<'_> {
         let mut seen = HashSet::new();
         for (index, (id, time_s, note)) in found.into_iter().enumerate() {
             let at = |key, fault| StudyError::new(self.0.place_in(List::Findings, Some(index), key), fault);
-            check_text(&id, "[[finding]] id").map_err(|fault| at("id", fault))?;
+            check_text(&id, "finding id").map_err(|fault| at("id", fault))?;
             if !seen.insert(id.clone()) {
                 let fault = Fault::Repeated {
                     what: "finding",
@@ -344,7 +344,7 @@ impl Builder<'_> {
                 };
                 return Err(at("id", fault));
             }
-            check_time("[[finding]] time_s", time_s).map_err(|fault| at("time_s", fault))?;
+            check_time("finding time_s", time_s).map_err(|fault| at("time_s", fault))?;
             // An empty note is no note, so that both containers hold the same.
             let note = note.filter(|note| !note.is_empty());
             if let Some(note) = &note {
@@ -382,7 +382,7 @@ pub(crate) fn check_note(note: &str) -> Result<(), Fault> {
     }
     if note.contains('\0') {
         return Err(Fault::WrongValue {
-            what: "[[finding]] note".to_owned(),
+            what: "finding note".to_owned(),
             found: quoted(note),
             expected: "text without NUL characters".to_owned(),
         });
@@ -401,7 +401,7 @@ pub(crate) fn check_time(what: &str, time_s: f64) -> Result<(), Fault> {
 pub(crate) fn check_spread(spread_s: Option<f64>) -> Result<(), Fault> {
     match spread_s {
         Some(found) if !(found.is_finite() && found >= 0.0) => Err(Fault::WrongValue {
-            what: "[[landmark]] spread_s".to_owned(),
+            what: "landmark spread_s".to_owned(),
             found: found.to_string(),
             expected: "a finite number of seconds, 0 or more".to_owned(),
         }),

@@ -240,7 +240,7 @@ pub enum Fault {
         found: String,
     },
     /// Sites that make no layout.
-    #[error("{error}{}", layout_expectation(error))]
+    #[error("{}", layout_message(error))]
     Layout {
         /// Why not.
         #[source]
@@ -433,11 +433,13 @@ impl Fault {
     }
 }
 
-fn layout_expectation(error: &LayoutError) -> &'static str {
+/// What was found and expected, where the error itself says only one of them.
+fn layout_message(error: &LayoutError) -> String {
     match error {
-        LayoutError::DuplicateName { .. } => "; expected each name once",
-        LayoutError::BadName { .. } => "; expected another name",
-        _ => "",
+        LayoutError::TooFewSites { found } => format!("found {found} sites; expected at least {FEWEST_SITES}"),
+        LayoutError::DuplicateName { .. } => format!("{error}; expected each name once"),
+        LayoutError::BadName { .. } => format!("{error}; expected another name"),
+        _ => error.to_string(),
     }
 }
 

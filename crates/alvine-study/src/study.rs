@@ -118,12 +118,12 @@ impl Study {
             check_time("[study] swallowed_s", swallowed_s)?;
         }
         for landmark in &self.landmarks {
-            check_time("[[landmark]] time_s", landmark.time_s)?;
+            check_time("landmark time_s", landmark.time_s)?;
             check_spread(landmark.spread_s)?;
         }
         for finding in &self.findings {
-            check_text(&finding.id, "[[finding]] id")?;
-            check_time("[[finding]] time_s", finding.time_s)?;
+            check_text(&finding.id, "finding id")?;
+            check_time("finding time_s", finding.time_s)?;
             check_note(finding.note.as_deref().unwrap_or_default())?;
         }
         self.check_repeats()?;

@@ -227,7 +227,7 @@ fn rows() -> Vec<Row> {
             "study.toml",
             &small::TOML[sites..last_sites],
             "[[site]]\nname=\"a\"\nposition_mm=[0.0,4.0,115.0]\n",
-            "study.toml:31:1: 3 sites; a layout needs at least 4",
+            "study.toml:31:1: found 3 sites; expected at least 4",
         ),
         row(
             "two sites at one place",
@@ -269,7 +269,7 @@ fn rows() -> Vec<Row> {
             "study.toml",
             "\"pylorus\"",
             "\"pilorus\"",
-            "study.toml:53:8: [[landmark]] kind is \"pilorus\"; expected one of swallow, cardia, pylorus, duodenojejunal-flexure, ileocaecal-valve, expulsion; did you mean `pylorus`?",
+            "study.toml:53:8: landmark kind is \"pilorus\"; expected one of swallow, cardia, pylorus, duodenojejunal-flexure, ileocaecal-valve, expulsion; did you mean `pylorus`?",
         ),
         row(
             "a landmark twice",
@@ -283,14 +283,14 @@ fn rows() -> Vec<Row> {
             "study.toml",
             "time_s = 3120.0",
             "time_s = nan",
-            "study.toml:54:10: [[landmark]] time_s is NaN; expected a finite number",
+            "study.toml:54:10: landmark time_s is NaN; expected a finite number",
         ),
         row(
             "a negative spread",
             "study.toml",
             "spread_s = 30.0",
             "spread_s = -30.0",
-            "study.toml:55:12: [[landmark]] spread_s is -30; expected a finite number of seconds, 0 or more",
+            "study.toml:55:12: landmark spread_s is -30; expected a finite number of seconds, 0 or more",
         ),
         row(
             "a finding without a name",

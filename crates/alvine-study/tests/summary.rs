@@ -271,13 +271,11 @@ fn a_summary_with_an_unknown_member_is_refused_with_its_place() {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("summary.json");
     write_summary(&full(), &file).unwrap();
-    let text = fs::read_to_string(&file)
-        .unwrap()
-        .replace("\"statement\"", "\"statment\"");
+    let text = fs::read_to_string(&file).unwrap();
+    let text = text.replace("\"statement\"", "\"statment\"");
+    let line = 1 + text.lines().position(|line| line.contains("statment")).unwrap();
     fs::write(&file, text).unwrap();
     let message = read_summary(&file).unwrap_err().to_string();
-    assert!(
-        message.contains("summary.json:25:") && message.contains("statment"),
-        "{message}"
-    );
+    let place = format!("summary.json:{line}:");
+    assert!(message.contains(&place) && message.contains("`statment`"), "{message}");
 }

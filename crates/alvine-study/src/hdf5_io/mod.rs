@@ -7,6 +7,7 @@
 //! Reading trusts nothing: sizes are compared with limits and with what the file stores before memory is asked for, and
 //! text is checked to be UTF-8.
 
+mod heap;
 pub(crate) mod study;
 
 use std::fs;
@@ -38,8 +39,12 @@ pub(crate) struct Source<'f> {
 impl<'f> Source<'f> {
     pub(crate) fn open(file: &'f Path) -> Result<Self, StudyError> {
         hdf5::silence_errors(true);
-        // The library does not say why a file cannot be opened at all.
-        fs::File::open(file).map_err(|error| StudyError::io(file, "read", error))?;
+        let unreadable = |error| StudyError::io(file, "read", error);
+        let mut bytes = fs::File::open(file).map_err(unreadable)?;
+        if !heap::heaps_are_sound(&mut bytes).map_err(unreadable)? {
+            let message = "a heap of text is broken".to_owned();
+            return Err(StudyError::new(Place::file(file), Fault::NotHdf5 { message }));
+        }
         let root = hdf5::File::open(file).map_err(|error| {
             let message = brief(&error);
             StudyError::new(Place::file(file), Fault::NotHdf5 { message })
@@ -94,8 +99,13 @@ impl<'f> Source<'f> {
         if path != "/" && !self.has(path) {
             return Ok(None);
         }
-        let group = self.root.group(path);
-        group.map(Some).map_err(|error| self.at(path, failed("read", &error)))
+        self.root.group(path).map(Some).map_err(|error| {
+            let fault = match self.root.dataset(path) {
+                Ok(_) => wrong(path, "a dataset".to_owned(), "a group"),
+                Err(_) => failed("read", &error),
+            };
+            self.at(path, fault)
+        })
     }
 
     /// A dataset that must be there.
@@ -104,9 +114,13 @@ impl<'f> Source<'f> {
             let kind = "dataset";
             return Err(self.at(path, Fault::MissingObject { kind, expected }));
         }
-        self.root
-            .dataset(path)
-            .map_err(|error| self.at(path, failed("read", &error)))
+        self.root.dataset(path).map_err(|error| {
+            let fault = match self.root.group(path) {
+                Ok(_) => wrong(path, "a group".to_owned(), "a dataset"),
+                Err(_) => failed("read", &error),
+            };
+            self.at(path, fault)
+        })
     }
 
     /// A number from an attribute of a group; `None` where group or attribute is absent.
