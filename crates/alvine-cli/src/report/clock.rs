@@ -102,7 +102,7 @@ impl Clock {
     }
 }
 
-/// A length of time in two units at most, such as `3 h 18 min`, `4 min 30 s` or `7.5 s`.
+/// A length of time in two units at most, each number bound to its unit by a no-break space, such as `3 h 18 min`, `4 min 30 s` or `7.5 s`.
 pub fn duration(length_s: f64) -> String {
     let Some(seconds) = whole_seconds(length_s.abs()) else {
         return "not a number".to_owned();
@@ -110,16 +110,16 @@ pub fn duration(length_s: f64) -> String {
     let sign = if length_s < 0.0 && seconds > 0 { "−" } else { "" };
     if seconds < 10 && length_s.abs() < 9.95 {
         let tenths = format!("{:.1}", length_s.abs());
-        return format!("{sign}{} s", tenths.strip_suffix(".0").unwrap_or(&tenths));
+        return format!("{sign}{}\u{A0}s", tenths.strip_suffix(".0").unwrap_or(&tenths));
     }
     let minutes = (seconds + 30) / 60;
     match seconds {
-        0..60 => format!("{sign}{seconds} s"),
-        60..600 if seconds % 60 == 0 => format!("{sign}{} min", seconds / 60),
-        60..600 => format!("{sign}{} min {} s", seconds / 60, seconds % 60),
-        600..3570 => format!("{sign}{minutes} min"),
-        3570..345_600 => format!("{sign}{} h {:02} min", minutes / 60, minutes % 60),
-        _ => format!("{sign}{} d {} h", seconds / 86_400, seconds % 86_400 / 3600),
+        0..60 => format!("{sign}{seconds}\u{A0}s"),
+        60..600 if seconds % 60 == 0 => format!("{sign}{}\u{A0}min", seconds / 60),
+        60..600 => format!("{sign}{}\u{A0}min {}\u{A0}s", seconds / 60, seconds % 60),
+        600..3570 => format!("{sign}{minutes}\u{A0}min"),
+        3570..345_600 => format!("{sign}{}\u{A0}h {:02}\u{A0}min", minutes / 60, minutes % 60),
+        _ => format!("{sign}{}\u{A0}d {}\u{A0}h", seconds / 86_400, seconds % 86_400 / 3600),
     }
 }
 
@@ -208,7 +208,7 @@ mod tests {
             (-60.0, "−1 min"),
             (f64::NAN, "not a number"),
         ] {
-            assert_eq!(duration(length_s), words);
+            assert_eq!(duration(length_s).replace('\u{A0}', " "), words);
         }
     }
 }

@@ -151,7 +151,12 @@ mod tests {
                 leave(&Path::new(&folder).join(scene.name), &figures, &page);
             }
             let names: Vec<_> = figures.iter().map(|figure| figure.name).collect();
-            assert_eq!(names, ["timeline", "coronal", "sagittal", "axial", "course", "signals"]);
+            assert_eq!(
+                names,
+                [
+                    "timeline", "transit", "coronal", "sagittal", "axial", "course", "signals"
+                ]
+            );
             assert!(page.len() < 2_000_000, "{}: {} bytes", scene.name, page.len());
             let document = parsed(&page);
             let pictures = document
@@ -303,7 +308,7 @@ mod tests {
         let (_, _, page) = report(&USUAL);
         let caution = page.find("Not a medical device").unwrap();
         assert!(caution < page.find("id=\"answer\"").unwrap());
-        assert!(page.contains("≥ 3 h 06 min"));
+        assert!(page.contains("≥\u{A0}3\u{A0}h 06\u{A0}min"));
     }
 
     #[test]

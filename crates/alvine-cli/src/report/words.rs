@@ -70,13 +70,13 @@ pub fn percent(share: f64) -> String {
     if !share.is_finite() {
         "not a number".to_owned()
     } else if share > 0.0 && hundredths < 0.1 {
-        "under 0.1 %".to_owned()
+        "under 0.1\u{A0}%".to_owned()
     } else if share < 1.0 && hundredths > 99.9 {
-        "over 99.9 %".to_owned()
+        "over 99.9\u{A0}%".to_owned()
     } else if share > 0.0 && share < 1.0 && !(10.0..=90.0).contains(&hundredths) {
-        format!("{hundredths:.1} %")
+        format!("{hundredths:.1}\u{A0}%")
     } else {
-        format!("{hundredths:.0} %")
+        format!("{hundredths:.0}\u{A0}%")
     }
 }
 
@@ -102,11 +102,11 @@ mod tests {
 
     #[test]
     fn certainty_is_not_claimed_by_rounding() {
-        assert_eq!(percent(0.9996), "over 99.9 %");
-        assert_eq!(percent(0.0004), "under 0.1 %");
-        assert_eq!(percent(1.0), "100 %");
-        assert_eq!(percent(0.0), "0 %");
-        assert_eq!(percent(0.034), "3.4 %");
-        assert_eq!(percent(0.5), "50 %");
+        assert_eq!(percent(0.9996).replace('\u{A0}', " "), "over 99.9 %");
+        assert_eq!(percent(0.0004).replace('\u{A0}', " "), "under 0.1 %");
+        assert_eq!(percent(1.0).replace('\u{A0}', " "), "100 %");
+        assert_eq!(percent(0.0).replace('\u{A0}', " "), "0 %");
+        assert_eq!(percent(0.034).replace('\u{A0}', " "), "3.4 %");
+        assert_eq!(percent(0.5).replace('\u{A0}', " "), "50 %");
     }
 }

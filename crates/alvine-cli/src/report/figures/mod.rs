@@ -4,6 +4,7 @@ mod course;
 mod planes;
 mod signals;
 mod timeline;
+mod transit;
 
 use alvine::Phase;
 use alvine_study::results::summary::Summary;
@@ -17,7 +18,7 @@ use super::{Figure, ReportError, ReportInput};
 /// Width of the figures that run over time, px.
 const WIDE_PX: f64 = 960.0;
 
-/// Draws every figure: the timeline of phases, the path in three anatomical planes, the course of the three
+/// Draws every figure: the timeline of phases, the transit times, the path in three anatomical planes, the course of the three
 /// coordinates, and the signals.
 ///
 /// # Errors
@@ -25,7 +26,7 @@ const WIDE_PX: f64 = 960.0;
 /// [`ReportError::Font`] when a built-in face cannot be read, [`ReportError::Drawing`] when the drawing library fails;
 /// neither depends on the study.
 pub fn figures(input: &ReportInput<'_>) -> Result<Vec<Figure>, ReportError> {
-    let mut figures = vec![timeline::draw(input)?];
+    let mut figures = vec![timeline::draw(input)?, transit::draw(input)?];
     figures.extend(planes::draw(input)?);
     figures.push(course::draw(input)?);
     figures.push(signals::draw(input)?);

@@ -98,8 +98,10 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Vec<Figure>, ReportError> {
 fn draw_plane(input: &ReportInput<'_>, plane: &Plane, bounds: &Bounds) -> Result<Figure, ReportError> {
     let view = View::new(plane, bounds);
     let mut canvas = Canvas::new(view.width_px, view.height_px);
-    view.draw_body(&mut canvas, &input.study.setup.torso);
+    let torso = &input.study.setup.torso;
+    canvas.area(view.skin(torso), BODY);
     view.draw_axes(&mut canvas);
+    view.draw_skin(&mut canvas, torso);
     view.draw_ellipses(&mut canvas, input);
     view.draw_path(&mut canvas, input);
     view.draw_marks(&mut canvas, input);
@@ -197,28 +199,31 @@ impl<'a> View<'a> {
         )
     }
 
-    /// The torso: an ellipse from above, two lines of skin from the front and the side.
-    fn draw_body(&self, canvas: &mut Canvas, torso: &Torso) {
+    /// The skin's outline: an ellipse from below, a rectangle from the front and the side.
+    fn skin(&self, torso: &Torso) -> Vec<Place> {
         let (a, b) = torso.semi_axes_mm();
         if self.plane.downwards {
-            let outline: Vec<Place> = (0..=120)
-                .map(|k| {
-                    let angle = std::f64::consts::TAU * f64::from(k) / 120.0;
-                    self.place(&Position::new(a * angle.cos(), b + b * angle.sin(), 0.0))
-                })
+            let at = |k: u32| (std::f64::consts::TAU * f64::from(k) / 120.0).sin_cos();
+            let around = (0..=120).map(at);
+            return around
+                .map(|(sin, cos)| self.place(&Position::new(a * cos, b + b * sin, 0.0)))
                 .collect();
-            canvas.area(outline.iter().copied(), BODY);
-            canvas.line(outline, SOFT_INK, 1.4);
-            return;
         }
-        let corner = |side: f64, z_mm| {
-            let place_mm = Position::new(side * a, b + side * b, z_mm);
-            self.place(&place_mm)
-        };
         let (low, high) = (Torso::LOWEST_MM, Torso::HIGHEST_MM);
-        canvas.rectangle(corner(-1.0, high), corner(1.0, low), BODY);
-        for side in [-1.0, 1.0] {
-            canvas.line([corner(side, low), corner(side, high)], SOFT_INK, 1.4);
+        [(-1.0, low), (-1.0, high), (1.0, high), (1.0, low)]
+            .map(|(side, z_mm)| self.place(&Position::new(side * a, b + side * b, z_mm)))
+            .to_vec()
+    }
+
+    /// The skin as lines, open at the top and the bottom, where the body goes on.
+    fn draw_skin(&self, canvas: &mut Canvas, torso: &Torso) {
+        let outline = self.skin(torso);
+        if self.plane.downwards {
+            canvas.line(outline, SOFT_INK, 1.4);
+        } else {
+            for side in outline.chunks(2) {
+                canvas.line(side.iter().copied(), SOFT_INK, 1.4);
+            }
         }
     }
 

@@ -97,7 +97,7 @@ fn draw_bar(canvas: &mut Canvas, phases: &[PhaseResult], axis: &TimeAxis) {
 }
 
 fn length_of(phase: &PhaseResult) -> String {
-    let at_least = if phase.censored { "≥ " } else { "" };
+    let at_least = if phase.censored { "≥\u{A0}" } else { "" };
     format!("{at_least}{}", duration(phase.duration_s))
 }
 

@@ -43,7 +43,7 @@ fn write_finding(html: &mut Html, finding: &FindingResult, clock: &Clock) {
     let fraction = |share: Option<f64>, interval: Option<[f64; 2]>| match (share, interval) {
         (Some(share), Some([from, to])) => {
             format!(
-                "{} (90 % interval {} to {})",
+                "{} (90\u{A0}% interval {} to {})",
                 of_whole(share),
                 of_whole(from),
                 of_whole(to)
@@ -69,7 +69,7 @@ fn write_finding(html: &mut Html, finding: &FindingResult, clock: &Clock) {
 
 /// A fraction, pylorus 0 to valve 1, as per cent.
 fn of_whole(share: f64) -> String {
-    format!("{:.0} %", 100.0 * share)
+    format!("{:.0}\u{A0}%", 100.0 * share)
 }
 
 fn place(finding: &FindingResult) -> Option<String> {
@@ -77,10 +77,10 @@ fn place(finding: &FindingResult) -> Option<String> {
     let across = if x_mm < 0.0 { "right" } else { "left" };
     let up = if z_mm < 0.0 { "below" } else { "above" };
     let radius = finding.radius90_mm.map_or("radius not known".to_owned(), |radius_mm| {
-        format!("within {radius_mm:.0} mm with 90 %")
+        format!("within {radius_mm:.0}\u{A0}mm with 90\u{A0}%")
     });
     Some(format!(
-        "{:.0} mm to the patient's {across}, {} mm deep, {:.0} mm {up} the umbilicus; {radius}",
+        "{:.0}\u{A0}mm to the patient's {across}, {}\u{A0}mm deep, {:.0}\u{A0}mm {up} the umbilicus; {radius}",
         x_mm.abs(),
         signed(y_mm),
         z_mm.abs()

@@ -83,7 +83,7 @@ impl Html {
     pub fn table(&mut self, caption: &str, headings: &[&str], rows: impl IntoIterator<Item = Vec<Cell>>) {
         self.raw("<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"");
         self.text(caption);
-        self.raw("\">\n<table>\n");
+        self.raw(&format!("\">\n<table style=\"--columns: {}\">\n", headings.len()));
         self.element("caption", caption);
         self.raw("<thead><tr>");
         for heading in headings {

@@ -16,6 +16,9 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock, figures: &
     write_phases(html, &input.summary.phases, clock);
     html.close_section();
     html.open_section("transit", "Transit times beside published ones");
+    let caption = "The bar is the published range with its median, the mark this passage; an arrow marks a lower bound. \
+                   Which range it is, and whose, stands in the table.";
+    html.figure(figures, "transit", "wide", caption);
     write_transit(html, input);
     html.close_section();
 }
@@ -51,7 +54,7 @@ fn write_phases(html: &mut Html, phases: &[PhaseResult], clock: &Clock) {
 }
 
 fn length(length_s: f64, censored: bool) -> String {
-    let at_least = if censored { "≥ " } else { "" };
+    let at_least = if censored { "≥\u{A0}" } else { "" };
     format!("{at_least}{}", duration(length_s))
 }
 
