@@ -22,6 +22,12 @@ const TIME_STEPS_S: [f64; 19] = [
     43_200.0, 86_400.0, 172_800.0,
 ];
 
+/// No axis has more ticks than this, however odd its origin.
+const MOST_TICKS: u32 = 200;
+
+/// So far may a label reach beyond the axis's right end, px: figures leave at least that much room.
+const LABEL_BEYOND_PX: f64 = 18.0;
+
 /// Ticks of time stand no closer than this, px.
 const TICK_APART_PX: f64 = 62.0;
 
@@ -35,6 +41,11 @@ impl TimeAxis {
             left_px,
             right_px,
         }
+    }
+
+    /// The left edge, px.
+    pub fn left_px(&self) -> f64 {
+        self.left_px
     }
 
     /// The x of a time, px, within the edges.
@@ -92,7 +103,7 @@ impl TimeAxis {
             .find(|step_s| span_s / step_s <= most)
             .unwrap_or_else(|| (span_s / most / 86_400.0).ceil() * 86_400.0);
         let first = ((self.start_s - origin_s) / step_s).ceil();
-        (0..)
+        (0..MOST_TICKS)
             .map(|k| origin_s + (first + f64::from(k)) * step_s)
             .take_while(|&time_s| time_s <= self.end_s)
             .collect()
@@ -101,6 +112,11 @@ impl TimeAxis {
     /// Whether minutes are too coarse to tell the ticks apart.
     fn shows_seconds(&self) -> bool {
         self.end_s - self.start_s < 600.0
+    }
+
+    /// Where the middle of a tick's label goes: over its tick, but not beyond the page.
+    fn label_x_px(&self, x_px: f64, label: &str, style: Type) -> f64 {
+        x_px.min(self.right_px + LABEL_BEYOND_PX - 0.5 * style.width_px(label))
     }
 
     /// Thin upright lines at round elapsed times.
@@ -124,7 +140,7 @@ impl TimeAxis {
             } else {
                 clock.elapsed_short(time_s)
             };
-            canvas.text((x, y_px + 14.0), label, style);
+            canvas.text((self.label_x_px(x, &label, style), y_px + 14.0), label, style);
         }
         let unit = if seconds { "h:min:s" } else { "h:min" };
         let name = format!("Time {}, {unit}", clock.since());
@@ -152,7 +168,7 @@ impl TimeAxis {
                 clock.wall_short(time_s)
             };
             if let Some(label) = label {
-                canvas.text((x, y_px - 14.0), label, style);
+                canvas.text((self.label_x_px(x, &label, style), y_px - 14.0), label, style);
             }
         }
         let name = Type::new(12.0, INK).anchored(Anchor::End);
@@ -218,6 +234,14 @@ mod tests {
         let axis = TimeAxis::new(5.0, 5.0, 0.0, 100.0);
         assert_eq!(axis.column(5.0, 100), 0);
         assert!(axis.x_px(5.0).is_finite());
+    }
+
+    #[test]
+    fn an_origin_beyond_all_sense_ends_in_few_ticks() {
+        let axis = TimeAxis::new(0.0, 3600.0, 0.0, 800.0);
+        for origin_s in [-1e300, 1e300, 1e17] {
+            assert!(axis.ticks_s(origin_s).len() <= MOST_TICKS as usize);
+        }
     }
 
     #[test]

@@ -72,8 +72,9 @@ impl Envelope {
             let lower = held().map(|(x, _, low_px)| (x, low_px));
             let mut outline: Vec<Place> = upper.collect();
             let lower: Vec<Place> = lower.collect();
-            if let (1, &[(x, high_px)], &[(_, low_px)]) = (outline.len(), outline.as_slice(), lower.as_slice()) {
-                canvas.rectangle((x - 0.5, high_px), (x + 0.5, low_px), ink);
+            if let (&[(_, high_px)], &[(_, low_px)]) = (outline.as_slice(), lower.as_slice()) {
+                let (left, right) = (across(stretch.start as f64), across(stretch.end as f64));
+                canvas.rectangle((left, high_px), (right, low_px), ink);
                 continue;
             }
             outline.extend(lower.into_iter().rev());

@@ -11,7 +11,7 @@ use alvine_study::results::summary::Summary;
 
 use super::axes::TimeAxis;
 use super::canvas::{Anchor, Canvas, Type};
-use super::colour::{self, Colour, INK, PAPER};
+use super::colour::{self, Colour, INK, PAPER, SOFT_INK};
 use super::words;
 use super::{Figure, ReportError, ReportInput};
 
@@ -54,6 +54,10 @@ fn shade_phases(canvas: &mut Canvas, summary: &Summary, axis: &TimeAxis, top_px:
 
 /// A strip of phases, each named on it where there is room.
 fn phase_strip(canvas: &mut Canvas, summary: &Summary, axis: &TimeAxis, top_px: f64, bottom_px: f64) {
+    if summary.phases.is_empty() {
+        let at = (axis.left_px() + 8.0, 0.5 * (top_px + bottom_px));
+        canvas.text(at, "none could be told", Type::new(11.5, SOFT_INK));
+    }
     for phase in &summary.phases {
         let (left, right) = (axis.x_px(phase.start_s), axis.x_px(phase.end_s));
         let fill = colour::of_phase_name(&phase.phase);

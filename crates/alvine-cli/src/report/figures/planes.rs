@@ -454,7 +454,9 @@ impl<'a> View<'a> {
             let text = numbers.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
             let text = style.fit(&text, 90.0);
             let half_px = (0.5 * style.width_px(&text) + 4.0).max(8.0);
-            let x = x.clamp(self.panel.left - 8.0 + half_px, self.panel.right + 8.0 - half_px);
+            let x = x
+                .min(self.panel.right + 8.0 - half_px)
+                .max(self.panel.left - 8.0 + half_px);
             let (left, right, top, bottom) = (x - half_px, x + half_px, y - 8.0, y + 8.0);
             canvas.rectangle((left, top), (right, bottom), PAPER);
             let frame = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)];
@@ -642,6 +644,21 @@ mod tests {
             let widths = [0, 1, 2].map(|k| View::new(&PLANES[k], &bounds).width_px);
             assert_eq!(widths[0], widths[1]);
             assert_eq!(widths[1], widths[2]);
+        }
+    }
+
+    #[test]
+    fn sites_far_from_the_body_still_make_pictures() {
+        let mut fixture = Fixture::of(&SCENES[6]);
+        let mut sites = fixture.study.setup.layout.sites().to_vec();
+        for k in 0..12 {
+            let place_mm = Position::new(2.0 * f64::from(k), 8.0 * f64::from(k), 1900.0);
+            sites.push(alvine::Site::new(format!("pole-{k}"), place_mm));
+        }
+        sites.push(alvine::Site::new("wall", Position::new(-2000.0, 0.0, -1990.0)));
+        fixture.study.setup.layout = alvine::Layout::new(sites).unwrap();
+        for figure in draw(&fixture.input()).unwrap() {
+            assert!(figure.svg.len() > 1000, "{}", figure.name);
         }
     }
 

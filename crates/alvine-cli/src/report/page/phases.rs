@@ -147,22 +147,30 @@ fn compared(time: &TransitTime) -> Option<&'static str> {
     }
 }
 
-/// Why a part has no transit time: what is said of the landmarks at its ends.
+/// Why a part has no transit time: what is said of the landmarks at its ends, once where it is the same.
 fn why_missing(input: &ReportInput<'_>, ends: [LandmarkKind; 2]) -> String {
-    let reasons = ends.into_iter().filter_map(|kind| {
+    let reason_of = |kind: LandmarkKind| {
         let landmark = input
             .summary
             .landmarks
             .iter()
             .find(|landmark| landmark.kind == kind.as_str())?;
-        let reason = landmark.reason.as_deref().filter(|_| landmark.time_s.is_none())?;
-        Some(format!("{}: {reason}", words::titled(kind.as_str())))
-    });
-    let reasons: Vec<_> = reasons.collect();
-    if reasons.is_empty() {
-        "cannot be told from this recording".to_owned()
-    } else {
-        reasons.join("; ")
+        landmark.reason.as_deref().filter(|_| landmark.time_s.is_none())
+    };
+    let said = |kind: LandmarkKind, reason: &str| format!("{}: {reason}", words::titled(kind.as_str()));
+    let [first, last] = ends;
+    match (reason_of(first), reason_of(last)) {
+        (Some(one), Some(other)) if one == other => {
+            format!(
+                "{} and {}: {one}",
+                words::titled(first.as_str()),
+                words::plain(last.as_str())
+            )
+        }
+        (Some(one), Some(other)) => format!("{}; {}", said(first, one), said(last, other)),
+        (Some(one), None) => said(first, one),
+        (None, Some(other)) => said(last, other),
+        (None, None) => "cannot be told from this recording".to_owned(),
     }
 }
 
