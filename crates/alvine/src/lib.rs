@@ -10,6 +10,7 @@
 
 pub mod anatomy;
 pub mod bounds;
+pub mod calibrate;
 pub mod estimator;
 pub mod fix;
 pub mod layout;
@@ -26,6 +27,7 @@ pub mod track;
 pub mod truth;
 
 pub use anatomy::{LandmarkKind, Part, Phase};
+pub use calibrate::{Calibration, CalibrationError, CalibrationOptions, SiteLevels, calibrate};
 pub use estimator::{EstimateError, FixThenSmooth, TrackEstimator};
 pub use fix::{Fix, FixError, FixOptions, FixSolver, Level, Loss, PositionPrior};
 pub use layout::{Layout, LayoutError, Site};
