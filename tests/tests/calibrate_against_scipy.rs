@@ -5,6 +5,8 @@
 //! minimises over levels, exponent and the logarithm of the spread by gradient methods; alvine over other variables by
 //! another method, so that agreement is no accident of either.
 
+#![allow(clippy::unwrap_used)]
+
 use alvine::{CalibrationOptions, Layout, Position, Receiver, SiteLevels, Torso, calibrate};
 use alvine_tests::Table;
 use approx::assert_relative_eq;

@@ -18,6 +18,8 @@
 //! the circle, and the track that filterpy makes of them; 95 of 719 lie at the circle's edge. Fixes inside are compared
 //! one by one, errors over all rows.
 
+#![allow(clippy::unwrap_used)]
+
 use alvine::calibrate::{Calibration, CalibrationOptions, SiteLevels};
 use alvine::smoother::{ConstantVelocity, Measurement};
 use alvine::{
