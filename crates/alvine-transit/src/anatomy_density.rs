@@ -9,27 +9,34 @@
 //! navel's level is estimated there), the transpyloric and transtubercular planes, and textbook order. Spreads are those
 //! midlines' own, widened for differences between people: common practice, no source.
 
-use alvine::{Part, Phase, Position, Torso};
+use alvine::{Position, Torso};
 use nalgebra::{Matrix3, Vector3};
 
 /// Breadth and depth of the torso on which the densities are given, mm.
 const REFERENCE_MM: (f64, f64) = (330.0, 230.0);
 
-/// Mean and standard deviation along each axis on the reference torso, mm.
-const fn usual_place(phase: Phase, part: Option<Part>) -> ([f64; 3], [f64; 3]) {
-    match part {
-        Some(Part::Duodenum) => ([-20.0, 95.0, 85.0], [30.0, 30.0, 40.0]),
-        Some(Part::Jejunum) => ([35.0, 90.0, 35.0], [50.0, 30.0, 60.0]),
-        Some(Part::Ileum) => ([-10.0, 90.0, -40.0], [50.0, 32.0, 50.0]),
-        Some(Part::Caecum) => ([-85.0, 95.0, -35.0], [25.0, 32.0, 35.0]),
-        Some(Part::Ascending) => ([-95.0, 105.0, 35.0], [28.0, 32.0, 50.0]),
-        Some(Part::Transverse) => ([20.0, 65.0, 85.0], [65.0, 30.0, 50.0]),
-        Some(Part::Descending) => ([105.0, 115.0, 25.0], [30.0, 32.0, 75.0]),
-        Some(Part::Rectosigmoid) => ([10.0, 150.0, -110.0], [40.0, 40.0, 40.0]),
-        None => match phase {
-            Phase::Oesophagus => ([10.0, 140.0, 290.0], [30.0, 40.0, 90.0]),
-            _ => ([35.0, 80.0, 135.0], [45.0, 35.0, 45.0]),
-        },
+/// Where a part usually lies on the reference torso: mean and standard deviation along x, y and z, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct UsualPlace {
+    pub mean_mm: [f64; 3],
+    pub spread_mm: [f64; 3],
+}
+
+impl UsualPlace {
+    pub const OESOPHAGUS: Self = Self::new([10.0, 140.0, 300.0], [30.0, 40.0, 60.0]);
+    pub const STOMACH: Self = Self::new([35.0, 80.0, 135.0], [45.0, 35.0, 45.0]);
+    pub const DUODENUM: Self = Self::new([-20.0, 95.0, 85.0], [30.0, 30.0, 40.0]);
+    pub const JEJUNUM: Self = Self::new([35.0, 90.0, 35.0], [50.0, 30.0, 60.0]);
+    pub const ILEUM: Self = Self::new([-10.0, 90.0, -40.0], [50.0, 32.0, 50.0]);
+    pub const TERMINAL_ILEUM: Self = Self::new([-55.0, 90.0, -45.0], [30.0, 32.0, 30.0]);
+    pub const CAECUM: Self = Self::new([-85.0, 95.0, -35.0], [25.0, 32.0, 35.0]);
+    pub const ASCENDING: Self = Self::new([-95.0, 105.0, 35.0], [28.0, 32.0, 50.0]);
+    pub const TRANSVERSE: Self = Self::new([20.0, 65.0, 85.0], [65.0, 30.0, 50.0]);
+    pub const DESCENDING: Self = Self::new([105.0, 115.0, 25.0], [30.0, 32.0, 75.0]);
+    pub const RECTOSIGMOID: Self = Self::new([10.0, 150.0, -110.0], [40.0, 40.0, 40.0]);
+
+    const fn new(mean_mm: [f64; 3], spread_mm: [f64; 3]) -> Self {
+        Self { mean_mm, spread_mm }
     }
 }
 
@@ -46,13 +53,12 @@ const LN_UNIFORM: f64 = -17.1;
 const SPREAD_SHARE: f64 = 0.02;
 
 impl PartDensity {
-    pub fn new(phase: Phase, part: Option<Part>, torso: &Torso) -> Self {
-        let (mean, spread) = usual_place(phase, part);
+    pub fn new(usual: &UsualPlace, torso: &Torso) -> Self {
         let (breadth, depth) = (torso.breadth_mm() / REFERENCE_MM.0, torso.depth_mm() / REFERENCE_MM.1);
         let scale = Vector3::new(breadth, depth, 1.0);
-        let spread = Vector3::from(spread).component_mul(&scale);
+        let spread = Vector3::from(usual.spread_mm).component_mul(&scale);
         Self {
-            mean_mm: Position::from(mean).component_mul(&scale),
+            mean_mm: Position::from(usual.mean_mm).component_mul(&scale),
             covariance_mm2: Matrix3::from_diagonal(&spread.component_mul(&spread)),
         }
     }
@@ -84,10 +90,18 @@ mod tests {
     fn each_part_is_likeliest_at_its_own_place() {
         let torso = Torso::new(330.0, 230.0).unwrap();
         let none = Matrix3::from_diagonal_element(100.0);
-        for own in Part::ALL {
-            let place = Position::from(usual_place(Phase::Colon, Some(own)).0);
-            let density = |part| PartDensity::new(Phase::Colon, Some(part), &torso).ln_density(&place, &none);
-            let best = Part::ALL.into_iter().max_by(|a, b| density(*a).total_cmp(&density(*b)));
+        let places = [
+            UsualPlace::OESOPHAGUS,
+            UsualPlace::STOMACH,
+            UsualPlace::DUODENUM,
+            UsualPlace::CAECUM,
+            UsualPlace::ASCENDING,
+            UsualPlace::DESCENDING,
+            UsualPlace::RECTOSIGMOID,
+        ];
+        for own in places {
+            let density = |usual: &UsualPlace| PartDensity::new(usual, &torso).ln_density(&own.mean_mm.into(), &none);
+            let best = places.into_iter().max_by(|a, b| density(a).total_cmp(&density(b)));
             assert_eq!(best, Some(own));
         }
     }
@@ -95,7 +109,7 @@ mod tests {
     #[test]
     fn no_place_is_impossible() {
         let torso = Torso::new(330.0, 230.0).unwrap();
-        let density = PartDensity::new(Phase::Colon, Some(Part::Caecum), &torso);
+        let density = PartDensity::new(&UsualPlace::CAECUM, &torso);
         let far = density.ln_density(
             &Position::new(160.0, 220.0, 250.0),
             &Matrix3::from_diagonal_element(1.0),

@@ -352,10 +352,8 @@ mod tests {
             let posterior = chain.infer();
             let (ln_evidence, entered) = enumerate(&chain);
             prop_assert!((posterior.ln_evidence - ln_evidence).abs() < 1e-9);
-            for state in 0..states {
-                for bin in 0..bins {
-                    prop_assert!((posterior.entered[state][bin] - entered[state][bin]).abs() < 1e-9);
-                }
+            for (found, expected) in posterior.entered.iter().flatten().zip(entered.iter().flatten()) {
+                prop_assert!((found - expected).abs() < 1e-9);
             }
             for bin in 0..bins {
                 let sum: f64 = posterior.occupancy().iter().map(|row| row[bin]).sum();

@@ -19,8 +19,8 @@ use alvine::Phase;
 
 /// How long each kind of evidence stays alike, s (common practice, no source; set so that intervals cover on simulated
 /// studies, see the crate's accuracy tests).
-const PLACE_ALIKE_S: f64 = 300.0;
-const LIVELINESS_ALIKE_S: f64 = 180.0;
+const PLACE_ALIKE_S: f64 = 600.0;
+const LIVELINESS_ALIKE_S: f64 = 400.0;
 const HEARING_ALIKE_S: f64 = 20.0;
 
 /// Probability that a site hears a capsule outside the body, and in the oesophagus.
@@ -37,12 +37,12 @@ pub(crate) fn evidence(stages: &[Stage], bins: &Bins, torso: &Torso) -> Vec<Vec<
     stages
         .iter()
         .map(|stage| {
-            let density = PartDensity::new(stage.phase, stage.part, torso);
+            let density = stage.place.map(|usual| PartDensity::new(&usual, torso));
             bins.bins
                 .iter()
                 .map(|bin| {
                     bins.width_s.min(HEARING_ALIKE_S) / HEARING_ALIKE_S * hearing(stage, bin, usual_share)
-                        + bins.width_s / PLACE_ALIKE_S * place(stage, bin, &density)
+                        + bins.width_s / PLACE_ALIKE_S * place(bin, density.as_ref())
                         + bins.width_s / LIVELINESS_ALIKE_S * liveliness(stage, bin)
                 })
                 .collect()
@@ -75,12 +75,11 @@ fn hearing(stage: &Stage, bin: &Bin, usual_share: f64) -> f64 {
     INDEPENDENT_SITES * (share * probability.ln() + (1.0 - share) * (1.0 - probability).ln())
 }
 
-fn place(stage: &Stage, bin: &Bin, density: &PartDensity) -> f64 {
-    match (&bin.place, stage.phase) {
-        (None, _) => 0.0,
-        (Some(_), Phase::Outside) => ln_anywhere(),
-        (Some((place_mm, covariance_mm2)), _) => density.ln_density(place_mm, covariance_mm2),
-    }
+fn place(bin: &Bin, density: Option<&PartDensity>) -> f64 {
+    let Some((place_mm, covariance_mm2)) = &bin.place else {
+        return 0.0;
+    };
+    density.map_or(ln_anywhere(), |density| density.ln_density(place_mm, covariance_mm2))
 }
 
 fn liveliness(stage: &Stage, bin: &Bin) -> f64 {

@@ -11,8 +11,16 @@ mod bins;
 mod chain;
 pub mod duration;
 mod evidence;
+pub mod findings;
+pub mod measures;
+pub mod reference;
 pub mod segment;
 mod stage;
 
 pub use duration::LogNormal;
+pub use findings::{Fraction, PlacedFinding, Route, place_finding};
+pub use measures::{
+    Duration, EndedBy, LandmarkSource, PassedPhase, ReportedLandmark, TransitTimes, ended_by, passed_phases,
+    report_landmarks, transit_times,
+};
 pub use segment::{LandmarkPosterior, Passage, SegmentError, SignalEnd, segment};

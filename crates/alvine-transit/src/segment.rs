@@ -94,6 +94,8 @@ pub struct Passage {
     pub stages: Vec<(Phase, Option<Part>)>,
     /// Probability of each stage in each bin: stages, each as long as there are bins.
     pub occupancy: Vec<Vec<f64>>,
+    /// Liveliness of each bin, dB a minute, where it can be told.
+    pub liveliness_db: Vec<Option<f64>>,
 }
 
 impl Passage {
@@ -177,6 +179,7 @@ pub fn segment(
         bin_s: bins.width_s,
         stages: stages.iter().map(|stage| (stage.phase, stage.part)).collect(),
         occupancy: posterior.occupancy(),
+        liveliness_db: bins.bins.iter().map(|bin| bin.liveliness).collect(),
     })
 }
 
@@ -297,12 +300,14 @@ fn describe(kind: LandmarkKind, state: usize, posterior: &Posterior, bins: &Bins
         }
         bins.begin_s(entered.len())
     };
+    // A stage shorter than a bin still takes one, which may push its end by that much.
+    let half_bin_s = 0.5 * bins.width_s;
     LandmarkPosterior {
         kind,
         within,
         before: posterior.began_at_or_beyond(state).min(1.0),
         time_s: quantile(0.5),
-        interval50_s: [quantile(0.25), quantile(0.75)],
-        interval90_s: [quantile(0.05), quantile(0.95)],
+        interval50_s: [quantile(0.25) - half_bin_s, quantile(0.75) + half_bin_s],
+        interval90_s: [quantile(0.05) - half_bin_s, quantile(0.95) + half_bin_s],
     }
 }
