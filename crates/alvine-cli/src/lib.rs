@@ -2,4 +2,5 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
+pub mod analysis;
 pub mod report;

@@ -183,8 +183,18 @@ fn remove(entry: Live) {
     } = entry;
     // Some systems cannot remove an open file.
     drop(_lock);
-    let _ = fs::remove_dir_all(folder);
+    remove_folder(&folder);
     remove_made(&made);
+}
+
+/// Removes a staging folder, once more where another thread made a file in it meanwhile.
+fn remove_folder(folder: &Path) {
+    const ATTEMPTS: usize = 20;
+    for _ in 0..ATTEMPTS {
+        if fs::remove_dir_all(folder).is_ok() || !folder.exists() {
+            return;
+        }
+    }
 }
 
 /// Removes folders that were made for nothing; those that hold something stay.

@@ -1,7 +1,7 @@
 //! `track.csv`: one row an instant that has a place.
 
 use std::fs;
-use std::io::{BufWriter, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::Path;
 
 use alvine::{Flags, Track, TrackPoint};
@@ -53,13 +53,24 @@ pub(crate) fn symmetric([xx, xy, xz, yy, yz, zz]: [f64; 6]) -> Matrix3<f64> {
 ///
 /// When the file cannot be written.
 pub fn write_track_csv(track: &Track, to: &Path) -> Result<(), StudyError> {
-    use std::fmt::Write as _;
     let failed = |error| StudyError::io(to, "written", error);
     let mut out = BufWriter::with_capacity(1 << 16, fs::File::create(to).map_err(failed)?);
+    stream_track_csv(track, &mut out)
+        .and_then(|()| out.flush())
+        .map_err(failed)
+}
+
+/// Writes a track as [`write_track_csv`] does, to whatever takes bytes, row by row.
+///
+/// # Errors
+///
+/// When `out` takes no more.
+pub fn stream_track_csv(track: &Track, out: &mut dyn Write) -> io::Result<()> {
+    use std::fmt::Write as _;
     let mut line = COLUMNS.join(",");
     for point in &track.points {
         line.push('\n');
-        out.write_all(line.as_bytes()).map_err(failed)?;
+        out.write_all(line.as_bytes())?;
         line.clear();
         let _ = write!(line, "{}", point.time_s);
         for coordinate_mm in point.position_mm.iter() {
@@ -73,8 +84,7 @@ pub fn write_track_csv(track: &Track, to: &Path) -> Result<(), StudyError> {
         let _ = write!(line, ",{},{}", point.sites_used, point.flags);
     }
     line.push('\n');
-    out.write_all(line.as_bytes()).map_err(failed)?;
-    out.flush().map_err(failed)
+    out.write_all(line.as_bytes())
 }
 
 /// A covariance: to 0.001 mm² from 1 mm² up, to five digits below.

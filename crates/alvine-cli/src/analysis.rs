@@ -1,0 +1,206 @@
+//! The analysis: from a study to its track and its summary, by way of the library crates.
+
+mod cautions;
+mod summarise;
+
+use alvine::estimator::TrackEstimator;
+use alvine::fix::FixOptions;
+use alvine::loosening::{LooseningOptions, find_loosenings};
+use alvine::{
+    FixThenSmooth, LandmarkKind, Level, Loosening, Phase, Quality, ReaderLandmark, Recording, Setup, Track,
+};
+use alvine_study::Study;
+use alvine_study::results::summary::Summary;
+use alvine_transit::{
+    EndedBy, PassedPhase, Passage, PlacedFinding, ReportedLandmark, TransitTimes, ended_by, passed_phases,
+    place_finding, report_landmarks, segment, transit_times,
+};
+use thiserror::Error;
+
+/// What a user may choose about an analysis.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct AnalysisOptions {
+    /// Find the transmit level afresh at each instant, for a capsule whose power is not known.
+    pub level_unknown: bool,
+}
+
+/// A study's track and its answers.
+#[derive(Debug, Clone)]
+pub struct Analysis {
+    /// The track inside the body.
+    pub track: Track,
+    /// The answers.
+    pub summary: Summary,
+}
+
+/// Why a study cannot be analysed.
+#[derive(Debug, Error)]
+#[non_exhaustive]
+pub enum AnalysisError {
+    /// No track can be computed.
+    #[error(transparent)]
+    Estimate(#[from] alvine::EstimateError),
+    /// Loosened antennas cannot be looked for.
+    #[error(transparent)]
+    Fix(#[from] alvine::FixError),
+    /// Phases cannot be told.
+    #[error(transparent)]
+    Segment(#[from] alvine_transit::SegmentError),
+}
+
+/// Everything that was found, before it is put into the words of the summary.
+struct Found<'a> {
+    study: &'a Study,
+    method: &'static str,
+    options: AnalysisOptions,
+    track: &'a Track,
+    passage: &'a Passage,
+    end: EndedBy,
+    landmarks: Vec<ReportedLandmark>,
+    phases: Vec<PassedPhase>,
+    transit: TransitTimes,
+    findings: Vec<PlacedFinding>,
+    quality: Quality,
+    loosenings: Vec<Loosening>,
+}
+
+/// Analyses a study. `progress` is told the share of the work done, 0 to 1, from any thread.
+///
+/// A first pass without regard to loose antennas says when the capsule is inside; then antennas are looked for that worked
+/// loose in that time; only if there are any is the track computed again without them.
+///
+/// # Errors
+///
+/// [`AnalysisError`] when the study's landmarks contradict each other, or the layout and the recording.
+pub fn analyse(
+    study: &Study,
+    options: &AnalysisOptions,
+    progress: &(dyn Fn(f64) + Sync),
+) -> Result<Analysis, AnalysisError> {
+    let (setup, recording) = (&study.setup, &study.recording);
+    let estimator = estimator(options);
+    let given = given_landmarks(study);
+    let mut track = estimator.estimate(setup, recording, &[], &|share| progress(0.4 * share))?;
+    let mut passage = segment(setup, recording, &track, &given)?;
+    let (from_s, to_s) = inside(&passage);
+    let loosenings = find_loosenings(setup, recording, from_s, to_s, &LooseningOptions::default())?;
+    progress(0.5);
+    if !loosenings.is_empty() {
+        track = estimator.estimate(setup, recording, &loosenings, &|share| progress(0.5 + 0.4 * share))?;
+        passage = segment(setup, recording, &track, &given)?;
+    }
+    let alone = if study.landmarks.is_empty() {
+        passage.clone()
+    } else {
+        let swallow: Vec<_> = given.iter().copied().filter(|landmark| is_stated(study, landmark)).collect();
+        segment(setup, recording, &track, &swallow)?
+    };
+    progress(0.95);
+    Ok(assemble(study, *options, estimator.name(), track, &passage, &alone, loosenings))
+}
+
+/// The default chain, the level known or not as asked.
+fn estimator(options: &AnalysisOptions) -> FixThenSmooth {
+    let usual = FixThenSmooth::default();
+    if options.level_unknown {
+        FixThenSmooth {
+            fix: FixOptions {
+                level: Level::Unknown { prior_db: None },
+                ..usual.fix
+            },
+            ..usual
+        }
+    } else {
+        usual
+    }
+}
+
+/// The reader's landmarks, and the time of the swallow that the study states unless the reader gave one.
+fn given_landmarks(study: &Study) -> Vec<ReaderLandmark> {
+    let mut given = study.landmarks.clone();
+    let by_reader = given.iter().any(|landmark| landmark.kind == LandmarkKind::Swallow);
+    if let Some(time_s) = study.swallowed_s.filter(|_| !by_reader) {
+        given.push(ReaderLandmark {
+            kind: LandmarkKind::Swallow,
+            time_s,
+            spread_s: None,
+        });
+    }
+    given
+}
+
+/// Whether a landmark is the study's own time of the swallow, not a reader's.
+fn is_stated(study: &Study, landmark: &ReaderLandmark) -> bool {
+    landmark.kind == LandmarkKind::Swallow && !study.landmarks.iter().any(|given| given.kind == landmark.kind)
+}
+
+/// From when to when the capsule is in the body, s.
+fn inside(passage: &Passage) -> (f64, f64) {
+    let from_s = passage
+        .landmark(LandmarkKind::Cardia)
+        .filter(|cardia| cardia.within > 0.5)
+        .map_or(passage.start_s, |cardia| cardia.time_s);
+    (from_s, passage.end.last_heard_s)
+}
+
+fn assemble(
+    study: &Study,
+    options: AnalysisOptions,
+    method: &'static str,
+    track: Track,
+    passage: &Passage,
+    alone: &Passage,
+    loosenings: Vec<Loosening>,
+) -> Analysis {
+    let (setup, recording) = (&study.setup, &study.recording);
+    let life_s = setup.transmitter.battery_h().map(|hours| 3600.0 * hours);
+    let end = ended_by(passage, life_s);
+    let landmarks = report_landmarks(passage, alone, &study.landmarks, study.swallowed_s, end);
+    let phases = phases(&landmarks, passage, recording);
+    let transit = transit_times(&phases, &landmarks);
+    let (from_s, to_s) = span_inside(&phases, recording);
+    let track = within(track, from_s, to_s);
+    let found = Found {
+        study,
+        method,
+        options,
+        track: &track,
+        passage,
+        end,
+        transit,
+        findings: study.findings.iter().map(|finding| place_finding(finding, passage, &landmarks)).collect(),
+        quality: quality(setup, recording, from_s, to_s),
+        landmarks,
+        phases,
+        loosenings,
+    };
+    let summary = summarise::summarise(&found);
+    Analysis { track, summary }
+}
+
+fn phases(landmarks: &[ReportedLandmark], passage: &Passage, recording: &Recording) -> Vec<PassedPhase> {
+    let heard_until_s = if passage.end.is_gone() { passage.end.last_heard_s } else { passage.end.recording_end_s };
+    passed_phases(landmarks, recording.time_s()[0], heard_until_s, passage.end.recording_end_s)
+}
+
+/// From the first to the last instant in the body, s; the whole recording where no phase was seen.
+fn span_inside(phases: &[PassedPhase], recording: &Recording) -> (f64, f64) {
+    let mut inside = phases.iter().filter(|passed| passed.phase != Phase::Outside);
+    let time_s = recording.time_s();
+    let first = inside.next();
+    let last = inside.next_back().or(first);
+    (
+        first.map_or(time_s[0], |passed| passed.duration.start_s),
+        last.map_or(time_s[time_s.len() - 1], |passed| passed.duration.end_s),
+    )
+}
+
+/// The track between two times: outside the body it says nothing.
+fn within(mut track: Track, from_s: f64, to_s: f64) -> Track {
+    track.points.retain(|point| (from_s..=to_s).contains(&point.time_s));
+    track
+}
+
+fn quality(setup: &Setup, recording: &Recording, from_s: f64, to_s: f64) -> Quality {
+    Quality::assess(setup, recording, from_s, to_s)
+}

@@ -1,0 +1,86 @@
+//! Cautions: what the reader of a report must mind, in plain sentences. Information, never advice.
+
+use alvine::{LandmarkKind, Phase};
+use alvine_study::results::summary::{Completeness, CompletenessStatus};
+
+use super::Found;
+
+/// A capsule still in the stomach this long after the swallow is worth a word, s.
+///
+/// # Source
+///
+/// J. Cotter and others, *Finding the solution for incomplete small bowel capsule endoscopy*, World J. Gastrointest. Endosc.
+/// 5 (2013): 17 % of patients at one hour.
+const LINGERS_S: f64 = 3600.0;
+
+pub(super) fn cautions(found: &Found<'_>, completeness: &Completeness) -> Vec<String> {
+    let mut cautions = vec![
+        "Computed from signal strength with stated uncertainty: information for the reader of the examination, not a \
+         diagnosis. Local protocol and clinical judgement decide."
+            .to_owned(),
+    ];
+    if completeness.status != CompletenessStatus::Complete {
+        cautions.push(
+            "A recording that ends before the colon is incomplete; it does not show that the capsule is retained. Retention \
+             is defined as a capsule in the digestive tract for at least two weeks (ICCE consensus, Endoscopy 2005; 37: \
+             1065–1067), which no single recording can prove. Follow local protocol on confirming passage."
+                .to_owned(),
+        );
+    }
+    cautions.extend(stomach(found));
+    cautions.extend(loose_sites(found));
+    cautions.extend(few_sites(found));
+    cautions.extend(disagreements(found));
+    cautions
+}
+
+fn stomach(found: &Found<'_>) -> Option<String> {
+    let stomach = found.phases.iter().find(|passed| passed.phase == Phase::Stomach)?;
+    (stomach.duration.length_s() > LINGERS_S).then(|| {
+        format!(
+            "The capsule stayed in the stomach for {}{:.0} min. That alone says nothing of delayed emptying: 17 % of patients \
+             had it there after one hour (Cotter et al. 2013).",
+            if stomach.duration.censored { "at least " } else { "" },
+            stomach.duration.length_s() / 60.0
+        )
+    })
+}
+
+fn loose_sites(found: &Found<'_>) -> Vec<String> {
+    let sites = found.study.setup.layout.sites();
+    found
+        .loosenings
+        .iter()
+        .map(|span| {
+            format!(
+                "The antenna at {} heard about {:.0} dB less than the others say it should from {:.0} s to {:.0} s, as if it had \
+                 worked loose; it was left out of the track in that time.",
+                sites[span.site].name, span.loss_db, span.start_s, span.end_s
+            )
+        })
+        .collect()
+}
+
+fn few_sites(found: &Found<'_>) -> Option<String> {
+    (found.quality.median_sites_heard < 4.0).then(|| {
+        format!(
+            "At half of the instants no more than {:.0} sites heard the capsule: positions are rough.",
+            found.quality.median_sites_heard
+        )
+    })
+}
+
+/// A reader's landmark far from where the signal puts it; the reader's stands.
+fn disagreements(found: &Found<'_>) -> Vec<String> {
+    const FAR_S: f64 = 900.0;
+    found
+        .landmarks
+        .iter()
+        .filter(|landmark| landmark.kind != LandmarkKind::Swallow)
+        .filter_map(|landmark| Some((landmark.kind, landmark.time_s?, landmark.signal_time_s?)))
+        .filter(|(_, reader_s, signal_s)| (reader_s - signal_s).abs() > FAR_S)
+        .map(|(kind, reader_s, signal_s)| {
+            format!("The reader puts the {kind} at {reader_s:.0} s, the signal alone at {signal_s:.0} s; the reader's time was used.")
+        })
+        .collect()
+}
