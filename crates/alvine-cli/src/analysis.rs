@@ -6,13 +6,11 @@ mod summarise;
 use alvine::estimator::TrackEstimator;
 use alvine::fix::FixOptions;
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{
-    FixThenSmooth, LandmarkKind, Level, Loosening, Phase, Quality, ReaderLandmark, Recording, Setup, Track,
-};
+use alvine::{FixThenSmooth, LandmarkKind, Level, Loosening, Phase, Quality, ReaderLandmark, Recording, Setup, Track};
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
-    EndedBy, PassedPhase, Passage, PlacedFinding, ReportedLandmark, TransitTimes, ended_by, passed_phases,
+    EndedBy, Passage, PassedPhase, PlacedFinding, ReportedLandmark, TransitTimes, ended_by, passed_phases,
     place_finding, report_landmarks, segment, transit_times,
 };
 use thiserror::Error;
@@ -92,11 +90,23 @@ pub fn analyse(
     let alone = if study.landmarks.is_empty() {
         passage.clone()
     } else {
-        let swallow: Vec<_> = given.iter().copied().filter(|landmark| is_stated(study, landmark)).collect();
+        let swallow: Vec<_> = given
+            .iter()
+            .copied()
+            .filter(|landmark| is_stated(study, landmark))
+            .collect();
         segment(setup, recording, &track, &swallow)?
     };
     progress(0.95);
-    Ok(assemble(study, *options, estimator.name(), track, &passage, &alone, loosenings))
+    Ok(assemble(
+        study,
+        *options,
+        estimator.name(),
+        track,
+        &passage,
+        &alone,
+        loosenings,
+    ))
 }
 
 /// The default chain, the level known or not as asked.
@@ -168,7 +178,11 @@ fn assemble(
         passage,
         end,
         transit,
-        findings: study.findings.iter().map(|finding| place_finding(finding, passage, &landmarks)).collect(),
+        findings: study
+            .findings
+            .iter()
+            .map(|finding| place_finding(finding, passage, &landmarks))
+            .collect(),
         quality: quality(setup, recording, from_s, to_s),
         landmarks,
         phases,
@@ -179,8 +193,17 @@ fn assemble(
 }
 
 fn phases(landmarks: &[ReportedLandmark], passage: &Passage, recording: &Recording) -> Vec<PassedPhase> {
-    let heard_until_s = if passage.end.is_gone() { passage.end.last_heard_s } else { passage.end.recording_end_s };
-    passed_phases(landmarks, recording.time_s()[0], heard_until_s, passage.end.recording_end_s)
+    let heard_until_s = if passage.end.is_gone() {
+        passage.end.last_heard_s
+    } else {
+        passage.end.recording_end_s
+    };
+    passed_phases(
+        landmarks,
+        recording.time_s()[0],
+        heard_until_s,
+        passage.end.recording_end_s,
+    )
 }
 
 /// From the first to the last instant in the body, s; the whole recording where no phase was seen.

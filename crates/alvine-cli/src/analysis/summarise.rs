@@ -39,12 +39,23 @@ fn head(found: &Found<'_>) -> StudyHead {
         started: study.started.map(|started| started.to_string()),
         duration_s: study.recording.duration_s(),
         instants: study.recording.len(),
-        sites: study.setup.layout.sites().iter().map(|site| site.name.clone()).collect(),
+        sites: study
+            .setup
+            .layout
+            .sites()
+            .iter()
+            .map(|site| site.name.clone())
+            .collect(),
     }
 }
 
 fn method(found: &Found<'_>) -> Method {
-    let mut radii: Vec<f64> = found.track.points.iter().map(|point| radius90_mm(&point.covariance_mm2)).collect();
+    let mut radii: Vec<f64> = found
+        .track
+        .points
+        .iter()
+        .map(|point| radius90_mm(&point.covariance_mm2))
+        .collect();
     let middle = radii.len() / 2;
     Method {
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -62,8 +73,14 @@ fn radius90_mm(covariance_mm2: &nalgebra::Matrix3<f64>) -> f64 {
 /// The probability, from the landmarks as reported, that the valve was passed.
 fn completeness(found: &Found<'_>) -> Completeness {
     const SURE: f64 = 0.9;
-    let valve = found.landmarks.iter().find(|landmark| landmark.kind == LandmarkKind::IleocaecalValve);
-    let seen_before = found.passage.landmark(LandmarkKind::IleocaecalValve).map_or(0.0, |valve| valve.before);
+    let valve = found
+        .landmarks
+        .iter()
+        .find(|landmark| landmark.kind == LandmarkKind::IleocaecalValve);
+    let seen_before = found
+        .passage
+        .landmark(LandmarkKind::IleocaecalValve)
+        .map_or(0.0, |valve| valve.before);
     let probability = valve.map_or(0.0, |valve| (valve.probability + seen_before).min(1.0));
     let status = if probability >= SURE {
         CompletenessStatus::Complete
@@ -72,7 +89,11 @@ fn completeness(found: &Found<'_>) -> Completeness {
     } else {
         CompletenessStatus::Unclear
     };
-    let last_phase = found.phases.iter().rfind(|passed| passed.phase != Phase::Outside).map_or(Phase::Outside, |p| p.phase);
+    let last_phase = found
+        .phases
+        .iter()
+        .rfind(|passed| passed.phase != Phase::Outside)
+        .map_or(Phase::Outside, |p| p.phase);
     Completeness {
         status,
         probability_complete: probability,
@@ -166,7 +187,12 @@ fn transit_time(time: &FoundTransit) -> TransitTime {
 }
 
 fn finding(placed: &PlacedFinding, found: &Found<'_>) -> FindingResult {
-    let note = found.study.findings.iter().find(|finding| finding.id == placed.id).and_then(|finding| finding.note.clone());
+    let note = found
+        .study
+        .findings
+        .iter()
+        .find(|finding| finding.id == placed.id)
+        .and_then(|finding| finding.note.clone());
     let point = nearest(found.track, placed.time_s);
     FindingResult {
         id: placed.id.clone(),
@@ -201,7 +227,10 @@ fn nearest(track: &Track, time_s: f64) -> Option<&alvine::TrackPoint> {
 fn quality(found: &Found<'_>) -> QualityResult {
     let quality = &found.quality;
     let sites = found.study.setup.layout.sites();
-    let interval = |span: &alvine::Interval| IntervalResult { start_s: span.start_s, end_s: span.end_s };
+    let interval = |span: &alvine::Interval| IntervalResult {
+        start_s: span.start_s,
+        end_s: span.end_s,
+    };
     QualityResult {
         sites: sites
             .iter()
@@ -231,6 +260,9 @@ fn quality(found: &Found<'_>) -> QualityResult {
         median_sites_heard: quality.median_sites_heard,
         sites_carrying: quality.sites_carrying,
         instants_located: found.track.points.len(),
-        flags: Flags::NAMED.iter().map(|&(flag, name)| (name.to_owned(), found.track.count(flag))).collect::<BTreeMap<_, _>>(),
+        flags: Flags::NAMED
+            .iter()
+            .map(|&(flag, name)| (name.to_owned(), found.track.count(flag)))
+            .collect::<BTreeMap<_, _>>(),
     }
 }
