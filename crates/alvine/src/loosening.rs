@@ -58,9 +58,9 @@ impl Default for LooseningOptions {
         Self {
             block_s: 300.0,
             every_s: 10.0,
-            fall_spreads: 2.2,
-            least_fall_db: 8.0,
-            blocks: 3,
+            fall_spreads: 3.2,
+            least_fall_db: 12.0,
+            blocks: 6,
         }
     }
 }
