@@ -5,6 +5,8 @@
 //! equal: law, spread, loss and its scale, treatment of the floor. SciPy's answer is the least of 36 starts without
 //! bounds, kept where it lies inside the torso.
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
 use alvine::{
     FixOptions, FixSolver, Law, Layout, Level, LogDistance, Loss, NoiseModel, Position, Receiver, Setup, Torso,
     Transmitter,

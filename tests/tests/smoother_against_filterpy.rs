@@ -4,6 +4,8 @@
 //! `tests/reference/requirements.txt`: irregular steps, a gap of 45 s, instants without a fix, a full covariance that
 //! changes from instant to instant. Made equal: density 0.7 mm²/s³, first speed 5 mm/s, no outlier gate.
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
 use alvine::Position;
 use alvine::smoother::{ConstantVelocity, Measurement};
 use alvine_tests::Table;

@@ -86,13 +86,13 @@ pub fn write_answer(out: &mut dyn Write, study: &Study, summary: &Summary) -> io
     writeln!(out, "{}\n", summary.completeness.statement)?;
     writeln!(
         out,
-        "{:<26}{:>14}   {:<32}{}",
-        "landmark", "after start", "90 % interval", "from"
+        "{:<26}{:>14}   {:<32}from",
+        "landmark", "after start", "90 % interval"
     )?;
     for landmark in &summary.landmarks {
         write_landmark(out, landmark)?;
     }
-    writeln!(out, "\n{:<26}{:>14}   {}", "transit", "duration", "published")?;
+    writeln!(out, "\n{:<26}{:>14}   published", "transit", "duration")?;
     let transit = &summary.transit;
     for (name, time) in [
         ("oesophagus", &transit.oesophageal),

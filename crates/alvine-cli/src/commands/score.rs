@@ -100,8 +100,9 @@ fn write_score(
     }
     writeln!(
         out,
-        "\n{:<26}{:>14}{:>14}{:>10}   {}",
-        "landmark", "true", "estimated", "error", "inside 90 %"
+        "
+{:<26}{:>14}{:>14}{:>10}   inside 90 %",
+        "landmark", "true", "estimated", "error"
     )?;
     for landmark in landmarks {
         let time = |time_s: Option<f64>| time_s.map_or("-".to_owned(), length);
