@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use alvine::{FixOptions, FixSolver, Level, Loss};
 use alvine_benches::{NO_FLOOR_DBM, instants, setup};
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, SamplingMode, Throughput, criterion_group, criterion_main};
 
 fn fixes(criterion: &mut Criterion) {
     let everything = setup(NO_FLOOR_DBM).expect("a possible setup");
@@ -23,6 +23,7 @@ fn fixes(criterion: &mut Criterion) {
         ..FixOptions::default()
     };
     let mut group = criterion.benchmark_group("fix");
+    group.sampling_mode(SamplingMode::Flat);
     group.throughput(Throughput::Elements(readings.len() as u64));
     for (name, setup, options) in [
         ("squares", &everything, known(Loss::Squares)),
@@ -45,7 +46,7 @@ fn fixes(criterion: &mut Criterion) {
 
 criterion_group! {
     name = benches;
-    config = Criterion::default().sample_size(20).warm_up_time(Duration::from_secs(1)).measurement_time(Duration::from_secs(3));
+    config = Criterion::default().sample_size(10).warm_up_time(Duration::from_secs(1)).measurement_time(Duration::from_secs(3));
     targets = fixes
 }
 criterion_main!(benches);

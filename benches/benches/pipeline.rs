@@ -8,11 +8,13 @@ use std::time::Duration;
 use alvine::{FixThenSmooth, TrackEstimator};
 use alvine_benches::day;
 use alvine_transit::segment;
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, SamplingMode, Throughput, criterion_group, criterion_main};
 
 fn pipeline(criterion: &mut Criterion) {
     let day = day().expect("a possible day");
     let mut group = criterion.benchmark_group("pipeline");
+    // Ten runs of a few seconds each, and no more.
+    group.sampling_mode(SamplingMode::Flat);
     group.throughput(Throughput::Elements(day.recording.len() as u64));
     group.bench_function("12 h at 6 Hz", |bencher| {
         bencher.iter(|| {

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use alvine_benches::{day, study};
 use alvine_study::{read_study, write_study_hdf5, write_study_toml};
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, SamplingMode, Throughput, criterion_group, criterion_main};
 
 fn reading(criterion: &mut Criterion) {
     let study = study(day().expect("a possible day"));
@@ -16,6 +16,7 @@ fn reading(criterion: &mut Criterion) {
     write_study_toml(&study, &csv).expect("the study is written");
     write_study_hdf5(&study, &hdf5).expect("the study is written");
     let mut group = criterion.benchmark_group("reading");
+    group.sampling_mode(SamplingMode::Flat);
     group.throughput(Throughput::Elements(study.recording.len() as u64));
     group.bench_function("12 h at 6 Hz, CSV", |bencher| {
         bencher.iter(|| black_box(read_study(&csv)))

@@ -8,7 +8,7 @@ use std::time::Duration;
 use alvine::smoother::{ConstantVelocity, Measurement};
 use alvine::{FixOptions, FixSolver};
 use alvine_benches::{NO_FLOOR_DBM, instants, setup};
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, SamplingMode, Throughput, criterion_group, criterion_main};
 
 const STEPS: usize = 10_000;
 
@@ -30,6 +30,7 @@ fn smoothing(criterion: &mut Criterion) {
     let time_s: Vec<f64> = (0..STEPS).map(|step| step as f64 / 6.0).collect();
     let smoother = ConstantVelocity::default();
     let mut group = criterion.benchmark_group("smoothing");
+    group.sampling_mode(SamplingMode::Flat);
     group.throughput(Throughput::Elements(STEPS as u64));
     group.bench_function("constant velocity", |bencher| {
         bencher.iter(|| black_box(smoother.smooth(&time_s, &measurements)));
@@ -39,7 +40,7 @@ fn smoothing(criterion: &mut Criterion) {
 
 criterion_group! {
     name = benches;
-    config = Criterion::default().sample_size(20).warm_up_time(Duration::from_secs(1)).measurement_time(Duration::from_secs(3));
+    config = Criterion::default().sample_size(10).warm_up_time(Duration::from_secs(1)).measurement_time(Duration::from_secs(3));
     targets = smoothing
 }
 criterion_main!(benches);
