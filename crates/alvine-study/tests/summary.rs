@@ -279,3 +279,10 @@ fn a_summary_with_an_unknown_member_is_refused_with_its_place() {
     let place = format!("summary.json:{line}:");
     assert!(message.contains(&place) && message.contains("`statment`"), "{message}");
 }
+
+#[test]
+fn the_schema_knows_the_flags_of_the_track_and_no_other() {
+    let schema: Value = serde_json::from_str(SUMMARY_SCHEMA).unwrap();
+    let known: Vec<&str> = alvine::Flags::NAMED.iter().map(|(_, name)| *name).collect();
+    assert_eq!(schema["$defs"]["flag"]["enum"], Value::from(known));
+}
