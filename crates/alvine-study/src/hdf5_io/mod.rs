@@ -11,10 +11,12 @@ mod heap;
 pub(crate) mod study;
 
 use std::fs;
+#[cfg(target_os = "linux")]
+use std::os::fd::AsRawFd;
 use std::path::Path;
 
 use hdf5::types::{FixedAscii, FixedUnicode, TypeDescriptor, VarLenAscii, VarLenUnicode};
-use hdf5::{Attribute, Container, Dataset, Group, H5Type, Location};
+use hdf5::{Attribute, Container, Dataset, Group, H5Type, Location, OpenMode};
 
 use crate::fault::{Fault, Place, StudyError};
 
@@ -28,6 +30,18 @@ const LARGEST_CHUNK: usize = 256 << 20;
 const MOST_PACKED: u64 = 1100;
 /// What a file may claim beyond what it stores, bytes: fill values take no room.
 const FREE_CLAIM: u64 = 64 << 20;
+
+/// Opens a file whose path need not be UTF-8. The library takes no other, so that on Linux, where such paths occur, the
+/// number of the open file takes the path's place.
+fn open_any(file: &Path, mode: OpenMode) -> hdf5::Result<hdf5::File> {
+    #[cfg(target_os = "linux")]
+    if file.to_str().is_none()
+        && let Ok(held) = fs::File::open(file)
+    {
+        return hdf5::File::open_as(format!("/proc/self/fd/{}", held.as_raw_fd()), mode);
+    }
+    hdf5::File::open_as(file, mode)
+}
 
 /// An HDF5 file open for reading.
 #[derive(Debug)]
@@ -45,7 +59,7 @@ impl<'f> Source<'f> {
             let message = "a heap of text is broken".to_owned();
             return Err(StudyError::new(Place::file(file), Fault::NotHdf5 { message }));
         }
-        let root = hdf5::File::open(file).map_err(|error| {
+        let root = open_any(file, OpenMode::Read).map_err(|error| {
             let message = brief(&error);
             StudyError::new(Place::file(file), Fault::NotHdf5 { message })
         })?;
@@ -262,7 +276,7 @@ impl<'f> Sink<'f> {
     pub(crate) fn create(file: &'f Path, template: &[u8]) -> Result<Self, StudyError> {
         hdf5::silence_errors(true);
         fs::write(file, template).map_err(|error| StudyError::io(file, "written", error))?;
-        let root = hdf5::File::open_rw(file);
+        let root = open_any(file, OpenMode::ReadWrite);
         let root = root.map_err(|error| StudyError::new(Place::file(file), failed("written", &error)))?;
         Ok(Self { file, root })
     }
