@@ -47,10 +47,11 @@ pub fn score_loosenings(found: &[FoundLoosening], truth: &Truth) -> LooseningSco
         .iter()
         .filter(|one| found.iter().any(|other| shared_s(other, one) > 0.0))
         .count();
+    // The sum of nothing would be −0.
     let shared: f64 = found
         .iter()
         .flat_map(|one| truly.iter().map(move |other| shared_s(one, other)))
-        .sum();
+        .fold(0.0, |sum_s, span_s| sum_s + span_s);
     let found_s: f64 = found.iter().map(|one| (one.end_s - one.start_s).max(0.0)).sum();
     let truly_s: f64 = truly.iter().map(|one| (one.end_s - one.start_s).max(0.0)).sum();
     LooseningScore {
