@@ -2,116 +2,175 @@
 
 use std::path::PathBuf;
 
-use clap::{Parser, Subcommand};
+use alvine_phantom::Scenario;
+use clap::builder::PossibleValuesParser;
+use clap::{ColorChoice, Parser, Subcommand};
 use clap_complete::Shell;
 
-const EXIT_CODES: &str = "Exit codes:
-  0    done
-  1    a study, truth or result is faulty, or cannot be analysed
-  2    the command line is wrong
-  3    a file cannot be written
-  130  interrupted; nothing half-written is left
+/// The scenario of the demo, beside those that the phantom names.
+pub const DEMO: &str = "demo";
+/// More threads than any machine has use for.
+const MOST_THREADS: i64 = 1024;
 
-Times are seconds since the recording began, positions mm (x to the patient's left, y to the back, z up, from the skin at the
-umbilicus). Not a medical device: information for the reader of an examination; local protocol and clinical judgement decide.";
+/// What `alvine --help` says at its end. [`crate::outcome::Outcome`] has the same codes.
+const MANNERS: &str = "\
+Exit codes:
+    0  done
+    1  a study, a truth or a result is faulty, or cannot be analysed
+    2  the command line makes no sense
+    3  something could not be read or written; what was there before is as it was
+  130  interrupted by Ctrl-C or a signal to end; nothing half-written is left
 
-/// Where a swallowed capsule was, when, how sure that is, and what follows for the examination, from the signal strength at
-/// antennas on the abdomen.
+STUDY is a study.toml, the folder that holds it and its recording, or one HDF5 file (.h5). Times in files are \
+seconds since the recording began; places are millimetres from the skin at the navel: x to the patient's left, \
+y to the back, z to the head.
+
+Not a medical device. It informs whoever reads the examination; local protocol and clinical judgement decide.
+
+Examples:
+  alvine report datasets/demo --out demo-report
+  alvine phases datasets/demo";
+
+/// Where a swallowed capsule was, when, how sure that is, and what follows for the examination.
+///
+/// alvine reads a study: how strongly each antenna on the abdomen heard the capsule, from instant to instant. From that
+/// it computes where the capsule was (mm), when it passed each landmark of the gut (s), and how sure that is.
 #[derive(Debug, Parser)]
-#[command(name = "alvine", version, after_help = EXIT_CODES)]
+#[command(name = "alvine", version, color = ColorChoice::Never, max_term_width = 100, after_long_help = MANNERS)]
 pub struct Args {
-    /// Print nothing but errors.
+    /// Print nothing but errors, and what --json or `--out -` asks for.
     #[arg(long, global = true)]
     pub quiet: bool,
-    /// Threads to compute with; all cores by default.
-    #[arg(long, global = true, value_name = "N")]
-    pub threads: Option<usize>,
+    /// Threads to compute with; as many as the machine has cores unless given. Results do not depend on it.
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=MOST_THREADS))]
+    pub threads: Option<u16>,
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
 }
 
+/// The study, and how to analyse it.
+#[derive(Debug, clap::Args)]
+pub struct StudyArgs {
+    /// A study.toml, the folder that holds it, or an HDF5 file (.h5).
+    pub study: PathBuf,
+    /// Find the level that the capsule sends at afresh at each instant, for a capsule whose power is not known; places
+    /// become far less certain.
+    #[arg(long)]
+    pub level_unknown: bool,
+}
+
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Write the whole report of a study: track, summary, figures and a page to read.
+    /// Write the whole report of a study: track, answers, figures, and a page to read.
     ///
-    /// Writes track.csv, track.h5, summary.json, report.html and each figure as SVG and PNG into a folder: all of them, or none.
-    #[command(
-        after_help = "Example:\n  alvine report datasets/demo --out demo-report\n  alvine report study.h5 --out out --no-png --json"
-    )]
+    /// Writes into a folder: report.html to read from top to bottom, summary.json with every answer for programs,
+    /// track.csv and track.h5 with the place at each instant (mm, with covariance in mm²), and each figure as SVG and PNG.
+    /// All files take their places together, at the end; until then an earlier report in the folder stays as it is. On
+    /// standard output comes a short answer: is the examination complete, and when was each landmark passed. Use this
+    /// when a recording is finished and someone is to read it.
+    #[command(after_long_help = "\
+Examples:
+  alvine report datasets/demo --out demo-report
+  alvine report study.h5 --out report --no-png --json")]
     Report {
-        /// study.toml, the folder that holds it, or an .h5 file.
-        study: PathBuf,
-        /// Folder for the report; made if it is missing.
+        #[command(flatten)]
+        of: StudyArgs,
+        /// Folder for the report; made where it is missing.
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
-        /// Leave out the PNG pictures.
+        /// Leave out the PNG pictures, which take longest.
         #[arg(long)]
         no_png: bool,
-        /// Print summary.json instead of a short answer.
+        /// Print summary.json instead of the short answer.
         #[arg(long)]
         json: bool,
-        /// Find the transmit level at each instant, where the capsule's power is not known; about triples the error.
-        #[arg(long)]
-        level_unknown: bool,
     },
-    /// Compute the track only.
-    #[command(
-        after_help = "Example:\n  alvine locate datasets/demo --out track.csv\n  alvine locate study.h5 --out - | head"
-    )]
+    /// Compute where the capsule was, and nothing else.
+    ///
+    /// Writes the track only: for each instant inside the body the place in mm, its covariance in mm², how many sites made
+    /// it, and flags for what was unusual. Use this when a program of your own goes on from there.
+    #[command(after_long_help = "\
+Examples:
+  alvine locate datasets/demo --out track.csv
+  alvine locate study.h5 --out - | head")]
     Locate {
-        /// study.toml, the folder that holds it, or an .h5 file.
-        study: PathBuf,
-        /// A .csv or .h5 file, or - for CSV on standard output.
+        #[command(flatten)]
+        of: StudyArgs,
+        /// A file whose name ends in .csv or .h5, or - for CSV on standard output.
         #[arg(long, value_name = "FILE")]
         out: PathBuf,
-        /// Find the transmit level at each instant, where the capsule's power is not known.
-        #[arg(long)]
-        level_unknown: bool,
     },
     /// Print when each landmark was passed and how long each phase took.
-    #[command(after_help = "Example:\n  alvine phases datasets/demo\n  alvine phases datasets/demo --json")]
+    ///
+    /// Prints the landmarks with their times and 90 % intervals, the phases with their durations, and the transit times
+    /// beside published ones. Times count from the swallow where that is known; the time of day stands beside them where
+    /// the study says when the recording began. Writes no file. Use this for a quick answer.
+    #[command(after_long_help = "\
+Examples:
+  alvine phases datasets/demo
+  alvine phases study.h5 --json")]
     Phases {
-        /// study.toml, the folder that holds it, or an .h5 file.
-        study: PathBuf,
-        /// Print JSON.
+        #[command(flatten)]
+        of: StudyArgs,
+        /// Print JSON: the members of summary.json that this is about.
         #[arg(long)]
         json: bool,
     },
     /// Turn a study into the other container, with nothing lost.
-    #[command(after_help = "Example:\n  alvine convert datasets/demo demo.h5\n  alvine convert demo.h5 demo-folder")]
+    ///
+    /// Writes the study as one HDF5 file, or as study.toml with recording.csv in a folder. Numbers, notes and columns
+    /// that alvine does not use all come along. Use this to hand a study to a program that reads the other container.
+    #[command(after_long_help = "\
+Examples:
+  alvine convert datasets/demo demo.h5
+  alvine convert demo.h5 demo-folder")]
     Convert {
-        /// study.toml, the folder that holds it, or an .h5 file.
+        /// A study.toml, the folder that holds it, or an HDF5 file (.h5).
         study: PathBuf,
-        /// A path that ends in .h5, or a folder for study.toml and recording.csv.
+        /// A file whose name ends in .h5, or a folder.
         to: PathBuf,
-        /// Overwrite what is there.
+        /// Replace another study that is there already; never the one that is read.
         #[arg(long)]
         force: bool,
     },
     /// Validate a study and print how well it was recorded.
-    #[command(after_help = "Example:\n  alvine check datasets/demo\n  alvine check datasets/demo --json")]
+    ///
+    /// Reads a study as strictly as every other command does, and prints for each site the share of instants at which it
+    /// heard the capsule, lay below the floor, had no packet or was saturated; then antennas that seem to have worked
+    /// loose, spans in which no site heard anything, and leaps of the clock. Writes no file. Use this as soon as a recording
+    /// comes off the belt.
+    #[command(after_long_help = "\
+Examples:
+  alvine check datasets/demo
+  alvine check study.h5 --quiet && echo sound")]
     Check {
-        /// study.toml, the folder that holds it, or an .h5 file.
-        study: PathBuf,
-        /// Print JSON.
+        #[command(flatten)]
+        of: StudyArgs,
+        /// Print JSON: the members of summary.json that this is about.
         #[arg(long)]
         json: bool,
     },
     /// Make a study with known truth from a digital gut and body.
-    #[command(
-        after_help = "Example:\n  alvine simulate --seed 7 --out phantom-7\n  alvine simulate --seed 7 --scenario gastric-retention --hours 4 --out retained"
-    )]
+    ///
+    /// Invents a body, a gut and a passage from the seed, and records it as the antennas would: study.toml with
+    /// recording.csv (or study.h5), and the truth beside it in truth.json and truth.csv. The same options give the same
+    /// bytes. Use this to try alvine out, or to measure with `alvine score` how far it errs.
+    #[command(after_long_help = "\
+Examples:
+  alvine simulate --seed 7 --out phantom-7
+  alvine simulate --seed 7 --scenario gastric-retention --hours 4 --rate-hz 4 --out retained")]
     Simulate {
-        /// Seed of all chance: the same seed gives the same bytes.
-        #[arg(long)]
+        /// Seed of all chance, a whole number.
+        #[arg(long, value_name = "N")]
         seed: u64,
-        /// Folder for study.toml, recording.csv, truth.json and truth.csv.
+        /// Folder for the study and its truth; made where it is missing.
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
-        /// default, gastric-retention, battery-ends-in-small-bowel, expulsion-recorded or started-late.
-        #[arg(long, default_value = "default")]
+        /// What happens. `demo` is as `default`, on the one body of the demo study.
+        #[arg(long, value_name = "NAME", default_value = "default",
+              value_parser = PossibleValuesParser::new([DEMO].into_iter().chain(Scenario::NAMES)))]
         scenario: String,
         /// Length of the recording, h.
         #[arg(long, value_name = "H")]
@@ -119,30 +178,56 @@ pub enum Command {
         /// Instants a second, Hz.
         #[arg(long, value_name = "R")]
         rate_hz: Option<f64>,
-        /// Static shadowing, dB.
+        /// Standard deviation of the static shadowing, dB.
         #[arg(long, value_name = "S")]
         shadowing_db: Option<f64>,
         /// Write study.h5 instead of study.toml and recording.csv.
         #[arg(long)]
         hdf5: bool,
+        /// Replace a study or a truth that is there already.
+        #[arg(long)]
+        force: bool,
     },
-    /// Measure a report against the truth of a simulated study.
-    #[command(
-        after_help = "Example:\n  alvine score demo-report datasets/demo\n  alvine score out phantom-7/truth.json --json"
-    )]
+    /// Measure a report against the truth of its study.
+    ///
+    /// Prints how far the track lies from the true path (mm: in space, in each plane, by phase), whether its covariance
+    /// is honest, how far each landmark's time is off and whether its interval holds the true one, and which loosened
+    /// antennas were found. Use this on simulated studies, or on a bench test with surveyed places.
+    #[command(after_long_help = "\
+Examples:
+  alvine score demo-report datasets/demo
+  alvine score report phantom-7/truth.json --json")]
     Score {
-        /// A report's folder.
+        /// Folder of a report, with track.csv and summary.json.
         results: PathBuf,
-        /// truth.json, or the folder that holds it.
+        /// A truth.json with truth.csv beside it, or the folder that holds both.
         truth: PathBuf,
         /// Print JSON.
         #[arg(long)]
         json: bool,
     },
-    /// Print shell completions.
-    #[command(after_help = "Example:\n  alvine completions bash > alvine.bash")]
+    /// Print completions for a shell.
+    ///
+    /// Prints a script that lets a shell complete the commands and options of alvine when Tab is pressed. Use this once,
+    /// after installing, and put the script where your shell looks for completions.
+    #[command(after_long_help = "\
+Examples:
+  alvine completions bash > ~/.local/share/bash-completion/completions/alvine
+  alvine completions fish > ~/.config/fish/completions/alvine.fish")]
     Completions {
-        /// bash, zsh, fish, elvish or powershell.
+        /// Which shell.
         shell: Shell,
     },
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    #[test]
+    fn the_arguments_hold_together() {
+        Args::command().debug_assert();
+    }
 }

@@ -3,7 +3,13 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
 pub mod analysis;
-pub mod args;
-pub mod commands;
-pub mod outcome;
+mod args;
+mod commands;
+mod interrupt;
+mod outcome;
+mod plain_text;
+mod progress;
 pub mod report;
+mod stdout;
+
+pub use commands::run;

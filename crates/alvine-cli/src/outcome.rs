@@ -1,79 +1,211 @@
-//! How a command can end, and with which exit code.
+//! How a command ends: its exit code, and what it says on the error stream when it failed.
 
+use std::fmt;
 use std::io;
+use std::path::PathBuf;
+use std::process::ExitCode;
 
-use alvine_study::StudyError;
+use alvine::NoiseError;
+use alvine_phantom::PhantomError;
+use alvine_study::{Fault, StudyError};
 use thiserror::Error;
 
 use crate::analysis::AnalysisError;
 use crate::report::ReportError;
 
-/// Why a command did not do its work.
+/// The exit codes; `alvine --help` lists the same.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// The command did what it was asked to.
+    Done = 0,
+    /// A study, or another file that was given, is faulty.
+    Faulty = 1,
+    /// The command line makes no sense.
+    Usage = 2,
+    /// Something could not be read or written.
+    Unreachable = 3,
+    /// Stopped by Ctrl-C or a signal to end.
+    Interrupted = 130,
+}
+
+impl Outcome {
+    /// The number that the process ends with.
+    pub const fn code(self) -> u8 {
+        self as u8
+    }
+}
+
+impl From<Outcome> for ExitCode {
+    fn from(outcome: Outcome) -> Self {
+        ExitCode::from(outcome.code())
+    }
+}
+
+/// Why a command failed.
 #[derive(Debug, Error)]
-#[non_exhaustive]
 pub enum Failure {
-    /// A study, truth or result cannot be read or written.
+    /// A study, a truth or a result is faulty, or could not be read or written.
     #[error(transparent)]
     Study(#[from] StudyError),
-    /// A study cannot be analysed.
-    #[error(transparent)]
-    Analysis(#[from] AnalysisError),
-    /// A figure cannot be drawn.
+    /// A study that reads well and cannot be analysed.
+    #[error("{}: {error}", study.display())]
+    Analysis {
+        /// The path that was given.
+        study: PathBuf,
+        /// Why not.
+        #[source]
+        error: AnalysisError,
+    },
+    /// A figure or the page could not be made.
     #[error(transparent)]
     Report(#[from] ReportError),
-    /// A simulation cannot be run as asked.
+    /// No such examination can be simulated.
     #[error(transparent)]
-    Phantom(#[from] alvine_phantom::PhantomError),
-    /// A file cannot be written.
-    #[error("{path}: {cause}")]
-    Write {
-        /// Which file.
-        path: String,
-        /// What the system said.
-        cause: io::Error,
+    Phantom(#[from] PhantomError),
+    /// No such noise can be simulated.
+    #[error("--shadowing-db: {0}")]
+    Noise(#[from] NoiseError),
+    /// The output would take the place of the input.
+    #[error("{}: is the study itself; expected another place for the output", file.display())]
+    ReplacesSource {
+        /// The file.
+        file: PathBuf,
     },
-    /// Standard output takes no more.
-    #[error("standard output: {0}")]
-    Output(#[from] io::Error),
-    /// JSON cannot be made.
-    #[error("JSON: {0}")]
-    Json(#[from] serde_json::Error),
-    /// What was asked makes no sense.
-    #[error("{0}")]
-    Usage(String),
+    /// The output would take the place of something that was not asked to be replaced.
+    #[error("{}: is there already", file.display())]
+    Exists {
+        /// The file.
+        file: PathBuf,
+    },
+    /// The output would take the place of something that alvine did not write.
+    #[error("{}: is there already, and is no track", file.display())]
+    ReplacesOther {
+        /// The file.
+        file: PathBuf,
+    },
+    /// A name that does not tell which format is meant.
+    #[error("{}: found a name of no known format; expected {expected}", file.display())]
+    NoFormat {
+        /// The file.
+        file: PathBuf,
+        /// Which names would do.
+        expected: &'static str,
+    },
+    /// An option with a value that cannot be.
+    #[error("{option} is {found}; expected {expected}")]
+    Option {
+        /// The option as it is typed.
+        option: &'static str,
+        /// Its value.
+        found: f64,
+        /// What would do.
+        expected: &'static str,
+    },
+    /// A file could not be written.
+    #[error("{}: cannot be written: {source}", file.display())]
+    Write {
+        /// The file.
+        file: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// Standard output took no more, for another reason than that no one listens.
+    #[error("standard output: cannot be written: {source}")]
+    Stdout {
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The system gave no threads.
+    #[error("--threads {threads}: cannot be had: {cause}")]
+    Threads {
+        /// How many were asked for.
+        threads: usize,
+        /// What the pool said.
+        cause: String,
+    },
 }
 
 impl Failure {
-    /// Whether the reader of standard output went away, which is no failure.
-    #[must_use]
-    pub fn is_broken_pipe(&self) -> bool {
-        let broken = |error: &io::Error| error.kind() == io::ErrorKind::BrokenPipe;
+    /// How the process ends.
+    pub fn outcome(&self) -> Outcome {
         match self {
-            Failure::Output(error) => broken(error),
-            Failure::Json(error) => error.io_error_kind() == Some(io::ErrorKind::BrokenPipe),
-            _ => false,
-        }
-    }
-
-    /// The exit code, as `alvine --help` lists them.
-    #[must_use]
-    pub fn exit_code(&self) -> u8 {
-        match self {
-            Failure::Usage(_) | Failure::Phantom(_) => 2,
-            Failure::Write { .. } | Failure::Output(_) => 3,
-            _ => 1,
+            Failure::Study(error) => of_fault(error.fault()),
+            Failure::Analysis { .. } => Outcome::Faulty,
+            Failure::Phantom(_) | Failure::Noise(_) | Failure::Option { .. } | Failure::NoFormat { .. } => {
+                Outcome::Usage
+            }
+            Failure::Report(_)
+            | Failure::ReplacesSource { .. }
+            | Failure::Exists { .. }
+            | Failure::ReplacesOther { .. }
+            | Failure::Write { .. }
+            | Failure::Stdout { .. }
+            | Failure::Threads { .. } => Outcome::Unreachable,
         }
     }
 
     /// What to do about it, where there is more to say.
-    #[must_use]
     pub fn help(&self) -> Option<String> {
-        match self {
-            Failure::Study(error) => error.help(),
-            Failure::Analysis(AnalysisError::Segment(_)) => {
-                Some("see the [[landmark]] entries of the study".to_owned())
-            }
-            _ => None,
+        let help = match self {
+            Failure::Study(error) => return error.help(),
+            Failure::ReplacesSource { .. } => "name another file or folder",
+            Failure::Exists { .. } => "name another place, or add --force to replace it",
+            Failure::ReplacesOther { .. } => "name another place, or move that file away first",
+            Failure::Phantom(_) => "see alvine simulate --help for what can be chosen",
+            Failure::Threads { .. } => "ask for fewer, or leave --threads out",
+            _ => return None,
+        };
+        Some(help.to_owned())
+    }
+
+    /// What to write on the error stream: what and where in one line, what to do in the next.
+    pub fn lines(&self) -> String {
+        let mut lines = format!("error: {}\n", OneLine(&self.to_string()));
+        if let Some(help) = self.help() {
+            lines.push_str(&format!("help: {}\n", OneLine(&help)));
         }
+        lines
+    }
+}
+
+fn of_fault(fault: &Fault) -> Outcome {
+    match fault {
+        Fault::NotFound { .. } | Fault::Io { .. } => Outcome::Unreachable,
+        Fault::Hdf5 { doing: "written", .. } => Outcome::Unreachable,
+        Fault::Abandoned => Outcome::Interrupted,
+        _ => Outcome::Faulty,
+    }
+}
+
+/// A text with its control characters escaped: what stands in a file or a path moves no cursor and breaks no line.
+struct OneLine<'a>(&'a str);
+
+impl fmt::Display for OneLine<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for letter in self.0.chars() {
+            if letter.is_control() {
+                write!(f, "{}", letter.escape_default())?;
+            } else {
+                write!(f, "{letter}")?;
+            }
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_failure_takes_one_line_whatever_its_path_holds() {
+        let failure = Failure::Exists {
+            file: PathBuf::from("a\nb\u{1b}[2J"),
+        };
+        assert_eq!(
+            failure.lines(),
+            "error: a\\nb\\u{1b}[2J: is there already\nhelp: name another place, or add --force to replace it\n"
+        );
+        assert_eq!(failure.outcome().code(), 3);
     }
 }

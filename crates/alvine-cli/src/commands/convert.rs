@@ -4,32 +4,36 @@ use std::path::Path;
 
 use alvine_study::{read_study, write_study_hdf5, write_study_toml};
 
+use super::{file_of, has_extension, is_same_file};
 use crate::outcome::Failure;
 
-/// Converts a study; refuses to overwrite anything unless forced, and its own source always.
+/// Converts a study. It never takes the place of its own source, and that of another only when forced.
 pub fn run(from: &Path, to: &Path, force: bool) -> Result<(), Failure> {
-    let study = read_study(from)?;
-    let hdf5 = to.extension().is_some_and(|extension| extension == "h5");
-    let target = if hdf5 { to.to_path_buf() } else { to.join("study.toml") };
-    let source = if from.is_dir() {
-        from.join("study.toml")
-    } else {
-        from.to_path_buf()
-    };
-    let same = matches!((source.canonicalize(), target.canonicalize()), (Ok(a), Ok(b)) if a == b);
-    if same {
-        return Err(Failure::Usage(format!("{}: is the study itself", target.display())));
+    let hdf5 = has_extension(to, &["h5"]);
+    if !hdf5 && has_extension(to, &["toml", "csv", "hdf5", "nc", "json"]) {
+        return Err(Failure::NoFormat {
+            file: to.to_owned(),
+            expected: "a file that ends in .h5, or a folder",
+        });
     }
-    if target.exists() && !force {
-        return Err(Failure::Usage(format!(
-            "{}: is there already; --force overwrites it",
-            target.display()
-        )));
+    let study = read_study(from)?;
+    let targets = if hdf5 {
+        vec![to.to_owned()]
+    } else {
+        vec![to.join("study.toml"), to.join("recording.csv")]
+    };
+    for file in targets {
+        if is_same_file(&file_of(from), &file) {
+            return Err(Failure::ReplacesSource { file });
+        }
+        if !force && file.symlink_metadata().is_ok() {
+            return Err(Failure::Exists { file });
+        }
     }
     if hdf5 {
-        write_study_hdf5(&study, to)?
+        write_study_hdf5(&study, to)?;
     } else {
-        write_study_toml(&study, to)?
+        write_study_toml(&study, to)?;
     }
     Ok(())
 }

@@ -1,66 +1,75 @@
-//! The commands, one a module.
+//! The commands, one a module, and how the program begins and ends.
 
-mod answer;
+mod check;
 mod convert;
+mod locate;
+mod phases;
 mod report;
 mod score;
 mod simulate;
+mod times;
 
-use std::io::{self, IsTerminal, Write};
-use std::path::Path;
+use std::ffi::OsString;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
 
+use alvine_study::results::TrackHead;
 use alvine_study::{Study, read_study};
-use clap::CommandFactory;
-use indicatif::{ProgressBar, ProgressStyle};
+use clap::{CommandFactory, Parser};
+use clap_complete::Shell;
 
 use crate::analysis::{Analysis, AnalysisOptions, analyse};
-use crate::args::{Args, Command};
-use crate::outcome::Failure;
+use crate::args::{Args, Command, StudyArgs};
+use crate::outcome::{Failure, Outcome};
+use crate::progress::Progress;
+use crate::{interrupt, stdout};
 
-/// Runs what was asked for.
-///
-/// # Errors
-///
-/// [`Failure`] with its exit code.
-pub fn run(args: &Args) -> Result<(), Failure> {
+/// Runs the program with its arguments, the first being its own name. Errors go to the error stream.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let args = match Args::try_parse_from(arguments) {
+        Ok(args) => args,
+        Err(message) => {
+            // Help and version come this way too. Where no one listens, no one is to be told.
+            let _ = message.print();
+            let outcome = if message.use_stderr() {
+                Outcome::Usage
+            } else {
+                Outcome::Done
+            };
+            return outcome.into();
+        }
+    };
+    interrupt::watch();
+    match obey(&args) {
+        Ok(()) => Outcome::Done.into(),
+        Err(failure) => {
+            interrupt::wait_if_interrupted();
+            let _ = io::stderr().write_all(failure.lines().as_bytes());
+            failure.outcome().into()
+        }
+    }
+}
+
+fn obey(args: &Args) -> Result<(), Failure> {
+    if let Some(threads) = args.threads {
+        use_threads(threads)?;
+    }
     let quiet = args.quiet;
     match &args.command {
-        Command::Report {
-            study,
-            out,
-            no_png,
-            json,
-            level_unknown,
-        } => {
-            let options = AnalysisOptions {
-                level_unknown: *level_unknown,
-            };
-            report::run(
-                study,
+        Command::Report { of, out, no_png, json } => {
+            let wish = report::Wish {
+                of,
                 out,
-                &report::Choices {
-                    png: !no_png,
-                    json: *json,
-                    quiet,
-                    options,
-                },
-            )
+                png: !no_png,
+                json: *json,
+            };
+            report::run(&wish, quiet)
         }
-        Command::Locate {
-            study,
-            out,
-            level_unknown,
-        } => report::locate(
-            study,
-            out,
-            &AnalysisOptions {
-                level_unknown: *level_unknown,
-            },
-            quiet,
-        ),
-        Command::Phases { study, json } => answer::phases(study, *json, quiet),
-        Command::Check { study, json } => answer::check(study, *json, quiet),
+        Command::Locate { of, out } => locate::run(of, out, quiet),
+        Command::Phases { of, json } => phases::run(of, *json, quiet),
         Command::Convert { study, to, force } => convert::run(study, to, *force),
+        Command::Check { of, json } => check::run(of, *json, quiet),
         Command::Simulate {
             seed,
             out,
@@ -69,6 +78,7 @@ pub fn run(args: &Args) -> Result<(), Failure> {
             rate_hz,
             shadowing_db,
             hdf5,
+            force,
         } => {
             let wish = simulate::Wish {
                 seed: *seed,
@@ -77,37 +87,71 @@ pub fn run(args: &Args) -> Result<(), Failure> {
                 rate_hz: *rate_hz,
                 shadowing_db: *shadowing_db,
                 hdf5: *hdf5,
+                force: *force,
             };
             simulate::run(&wish, out)
         }
         Command::Score { results, truth, json } => score::run(results, truth, *json, quiet),
-        Command::Completions { shell } => completions(*shell),
+        Command::Completions { shell } => complete(*shell),
     }
 }
 
-fn completions(shell: clap_complete::Shell) -> Result<(), Failure> {
-    let mut text = Vec::new();
-    clap_complete::generate(shell, &mut Args::command(), "alvine", &mut text);
-    Ok(io::stdout().lock().write_all(&text)?)
+fn use_threads(threads: u16) -> Result<(), Failure> {
+    let threads = usize::from(threads);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads);
+    pool.build_global().map_err(|error| Failure::Threads {
+        threads,
+        cause: error.to_string(),
+    })
 }
 
-/// Reads and analyses a study, with a progress bar where someone watches.
-fn read_and_analyse(path: &Path, options: &AnalysisOptions, quiet: bool) -> Result<(Study, Analysis), Failure> {
-    let study = read_study(path)?;
-    let bar = progress_bar(quiet);
-    let analysis = analyse(&study, options, &|share| bar.set_position((1000.0 * share) as u64))?;
-    bar.finish_and_clear();
+fn complete(shell: Shell) -> Result<(), Failure> {
+    // Into memory first: the generator panics where it cannot write.
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut Args::command(), "alvine", &mut script);
+    stdout::stream(|out| out.write_all(&script))
+}
+
+/// Reads a study and analyses it.
+fn read_and_analyse(of: &StudyArgs, progress: &Progress) -> Result<(Study, Analysis), Failure> {
+    progress.begin("reading");
+    let study = read_study(&of.study)?;
+    let options = AnalysisOptions {
+        level_unknown: of.level_unknown,
+    };
+    progress.begin("locating");
+    let analysis = analyse(&study, &options, &|share| progress.reach(share)).map_err(|error| Failure::Analysis {
+        study: of.study.clone(),
+        error,
+    })?;
     Ok((study, analysis))
 }
 
-/// A bar on standard error when that is a terminal, and nothing otherwise.
-fn progress_bar(quiet: bool) -> ProgressBar {
-    if quiet || !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
+fn track_head(study: &Study) -> TrackHead {
+    TrackHead {
+        study_id: study.id.clone(),
+        started: study.started,
     }
-    let bar = ProgressBar::new(1000);
-    if let Ok(style) = ProgressStyle::with_template("locating [{bar:40}] {percent} %") {
-        bar.set_style(style);
+}
+
+/// The file that stands for a study: its description, or the HDF5 file.
+fn file_of(study: &Path) -> PathBuf {
+    if study.is_dir() {
+        study.join("study.toml")
+    } else {
+        study.to_owned()
     }
-    bar
+}
+
+/// Whether both paths lead to one file that is there.
+fn is_same_file(one: &Path, other: &Path) -> bool {
+    matches!((one.canonicalize(), other.canonicalize()), (Ok(one), Ok(other)) if one == other)
+}
+
+/// Whether a file's name ends so, in small letters or capitals.
+fn has_extension(file: &Path, extensions: &[&str]) -> bool {
+    let found = file
+        .extension()
+        .map(|extension| extension.to_string_lossy().to_lowercase());
+    found.is_some_and(|found| extensions.contains(&found.as_str()))
 }

@@ -1,125 +1,120 @@
-//! `report` and `locate`: results on disk, whole or not at all.
+//! `report`: the whole report of a study, its files whole or not at all.
 
 use std::fs;
-use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use alvine_study::results::{TrackHead, stream_track_csv, write_summary, write_track_csv, write_track_hdf5};
+use alvine_study::results::{write_summary, write_track_csv, write_track_hdf5};
 use alvine_study::{Staging, Study};
 use rayon::prelude::*;
 
-use super::{answer, read_and_analyse};
-use crate::analysis::{Analysis, AnalysisOptions};
+use super::{locate, read_and_analyse, times, track_head};
+use crate::analysis::Analysis;
+use crate::args::StudyArgs;
 use crate::outcome::Failure;
-use crate::report::{Figure, ReportInput, figures, page, render_png};
+use crate::plain_text::paragraph;
+use crate::progress::Progress;
+use crate::report::{Figure, ReportError, ReportInput, figures, page, render_png};
+use crate::stdout;
+
+const CSV_NAME: &str = "track.csv";
+const HDF5_NAME: &str = "track.h5";
+const SUMMARY_NAME: &str = "summary.json";
+const PAGE_NAME: &str = "report.html";
 
 /// What was asked of a report.
 #[derive(Debug, Clone, Copy)]
-pub struct Choices {
+pub struct Wish<'a> {
+    /// The study.
+    pub of: &'a StudyArgs,
+    /// The folder.
+    pub out: &'a Path,
     /// Whether to make PNG pictures.
     pub png: bool,
     /// Whether to print the summary as JSON.
     pub json: bool,
-    /// Whether to print nothing.
-    pub quiet: bool,
-    /// Choices about the analysis.
-    pub options: AnalysisOptions,
 }
 
-/// Writes the whole report.
-pub fn run(path: &Path, out: &Path, choices: &Choices) -> Result<(), Failure> {
-    let (study, analysis) = read_and_analyse(path, &choices.options, choices.quiet)?;
-    write(&study, &analysis, out, choices.png)?;
-    if choices.quiet {
+/// Writes the report, and prints the short answer.
+pub fn run(wish: &Wish<'_>, quiet: bool) -> Result<(), Failure> {
+    for name in [CSV_NAME, HDF5_NAME] {
+        locate::refuse_to_replace(&wish.out.join(name), wish.of)?;
+    }
+    let progress = Progress::new(quiet);
+    let (study, analysis) = read_and_analyse(wish.of, &progress)?;
+    let drawn = write(wish, &study, &analysis, &progress)?;
+    drop(progress);
+    if wish.json {
+        return stdout::json(&analysis.summary);
+    }
+    if quiet {
         return Ok(());
     }
-    let mut stdout = io::stdout().lock();
-    if choices.json {
-        serde_json::to_writer_pretty(&mut stdout, &analysis.summary)?;
-        return Ok(writeln!(stdout)?);
-    }
-    answer::write_answer(&mut stdout, &study, &analysis.summary)?;
-    Ok(writeln!(stdout, "\nThe report: {}", out.join("report.html").display())?)
+    let mut text = times::answer(&analysis.summary, &times::clock_of(&study, &analysis));
+    text.push('\n');
+    text.push_str(&whereabouts(wish, drawn));
+    stdout::text(&text)
 }
 
-fn write(study: &Study, analysis: &Analysis, out: &Path, png: bool) -> Result<(), Failure> {
+/// Writes every file; says how many figures there are.
+fn write(wish: &Wish<'_>, study: &Study, analysis: &Analysis, progress: &Progress) -> Result<usize, Failure> {
+    progress.begin("drawing");
     let input = ReportInput {
         study,
         track: &analysis.track,
         summary: &analysis.summary,
     };
     let drawn = figures(&input)?;
-    let html = page(&input, &drawn)?;
-    let mut staging = Staging::new(out)?;
-    write_track_csv(&analysis.track, &staging.path("track.csv"))?;
-    write_track_hdf5(&analysis.track, &head(study), &staging.path("track.h5"))?;
-    write_summary(&analysis.summary, &staging.path("summary.json"))?;
+    let page = page(&input, &drawn)?;
+    let pictures = if wish.png { pictures(&drawn)? } else { Vec::new() };
+    progress.begin("writing");
+    let mut staging = Staging::new(wish.out)?;
+    write_track_csv(&analysis.track, &staging.path(CSV_NAME))?;
+    write_track_hdf5(&analysis.track, &track_head(study), &staging.path(HDF5_NAME))?;
+    write_summary(&analysis.summary, &staging.path(SUMMARY_NAME))?;
+    let mut put = |name: &Path, bytes: &[u8]| {
+        fs::write(staging.path(name), bytes).map_err(|source| Failure::Write {
+            file: wish.out.join(name),
+            source,
+        })
+    };
     for figure in &drawn {
-        write_bytes(&staging.path(format!("{}.svg", figure.name)), figure.svg.as_bytes())?;
+        put(&named(figure, "svg"), figure.svg.as_bytes())?;
     }
-    if png {
-        write_pictures(&drawn, &mut staging)?;
+    for (figure, picture) in drawn.iter().zip(&pictures) {
+        put(&named(figure, "png"), picture)?;
     }
-    // The page comes last: who sees it finds the rest in place.
-    write_bytes(&staging.path("report.html"), html.as_bytes())?;
-    Ok(staging.commit()?)
+    // The page comes last: whoever sees it finds the rest in place.
+    put(Path::new(PAGE_NAME), page.as_bytes())?;
+    staging.commit()?;
+    if !wish.png {
+        remove_old_pictures(wish.out, &drawn);
+    }
+    Ok(drawn.len())
 }
 
-fn write_pictures(drawn: &[Figure], staging: &mut Staging) -> Result<(), Failure> {
-    let targets: Vec<PathBuf> = drawn
-        .iter()
-        .map(|figure| staging.path(format!("{}.png", figure.name)))
-        .collect();
-    drawn
-        .par_iter()
-        .zip(targets)
-        .try_for_each(|(figure, target)| write_bytes(&target, &render_png(&figure.svg)?))
+fn pictures(drawn: &[Figure]) -> Result<Vec<Vec<u8>>, ReportError> {
+    drawn.par_iter().map(|figure| render_png(&figure.svg)).collect()
 }
 
-fn head(study: &Study) -> TrackHead {
-    TrackHead {
-        study_id: study.id.clone(),
-        started: study.started,
+fn named(figure: &Figure, extension: &str) -> PathBuf {
+    PathBuf::from(format!("{}.{extension}", figure.name))
+}
+
+/// Pictures of an earlier report would show another result than the page beside them.
+fn remove_old_pictures(out: &Path, drawn: &[Figure]) {
+    for figure in drawn {
+        // Where there is none, nothing is to be done.
+        let _ = fs::remove_file(out.join(named(figure, "png")));
     }
 }
 
-fn write_bytes(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    fs::write(path, bytes).map_err(|cause| Failure::Write {
-        path: path.display().to_string(),
-        cause,
-    })
-}
-
-/// Writes the track only.
-pub fn locate(path: &Path, out: &Path, options: &AnalysisOptions, quiet: bool) -> Result<(), Failure> {
-    let extension = out.extension().and_then(|extension| extension.to_str());
-    let to_stdout = out.as_os_str() == "-";
-    if !to_stdout && !matches!(extension, Some("csv" | "h5")) {
-        return Err(Failure::Usage(format!(
-            "{}: --out takes a file that ends in .csv or .h5, or -",
-            out.display()
-        )));
-    }
-    let (study, analysis) = read_and_analyse(path, options, quiet)?;
-    if to_stdout {
-        let mut stdout = io::BufWriter::new(io::stdout().lock());
-        stream_track_csv(&analysis.track, &mut stdout)?;
-        return Ok(stdout.flush()?);
-    }
-    let (Some(name), folder) = (out.file_name(), out.parent().unwrap_or(Path::new(""))) else {
-        return Err(Failure::Usage(format!("{}: --out takes a file", out.display())));
-    };
-    let folder = if folder.as_os_str().is_empty() {
-        Path::new(".")
-    } else {
-        folder
-    };
-    let mut staging = Staging::new(folder)?;
-    let target = staging.path(name);
-    if extension == Some("h5") {
-        write_track_hdf5(&analysis.track, &head(&study), &target)?;
-    } else {
-        write_track_csv(&analysis.track, &target)?;
-    }
-    Ok(staging.commit()?)
+fn whereabouts(wish: &Wish<'_>, drawn: usize) -> String {
+    let forms = if wish.png { "SVG and PNG" } else { "SVG" };
+    let page = wish.out.join(PAGE_NAME);
+    let mut text = format!("Report: {}\n", page.display());
+    text.push_str(&paragraph(
+        &format!("Beside it: {SUMMARY_NAME}, {CSV_NAME}, {HDF5_NAME}, and {drawn} figures as {forms}."),
+        0,
+    ));
+    text
 }

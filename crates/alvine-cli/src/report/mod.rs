@@ -6,7 +6,7 @@
 
 mod axes;
 mod canvas;
-mod clock;
+pub(crate) mod clock;
 mod colour;
 mod envelope;
 mod escape;
@@ -17,7 +17,7 @@ mod fixture;
 mod page;
 mod placement;
 mod raster;
-mod words;
+pub(crate) mod words;
 
 use alvine::Track;
 use alvine_study::Study;
