@@ -28,7 +28,7 @@ FLAGS = [
     "unsettled",
     "clock-jump",
     "loose-site",
-    "rejected",
+    "outlier",
 ]
 
 

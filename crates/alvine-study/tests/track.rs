@@ -77,3 +77,18 @@ fn netcdf_readers_open_tracks_and_studies_with_named_dimensions() {
 }
 
 mod small;
+
+#[test]
+fn a_track_s_file_names_the_flags_as_the_library_does() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("track.h5");
+    write_track_hdf5(&track(), &head(None), &file).unwrap();
+    let names: Vec<&str> = Flags::NAMED.iter().map(|(_, name)| *name).collect();
+    let meanings = names.join(" ");
+    let bytes = std::fs::read(&file).unwrap();
+    let at = bytes
+        .windows(meanings.len())
+        .position(|window| window == meanings.as_bytes());
+    // And no further name behind them.
+    assert_ne!(bytes[at.unwrap() + meanings.len()], b' ');
+}
