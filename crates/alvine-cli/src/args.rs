@@ -173,13 +173,13 @@ Examples:
               value_parser = PossibleValuesParser::new([DEMO].into_iter().chain(Scenario::NAMES)))]
         scenario: String,
         /// Length of the recording, h.
-        #[arg(long, value_name = "H")]
+        #[arg(long, value_name = "H", allow_negative_numbers = true)]
         hours: Option<f64>,
         /// Instants a second, Hz.
-        #[arg(long, value_name = "R")]
+        #[arg(long, value_name = "R", allow_negative_numbers = true)]
         rate_hz: Option<f64>,
         /// Standard deviation of the static shadowing, dB.
-        #[arg(long, value_name = "S")]
+        #[arg(long, value_name = "S", allow_negative_numbers = true)]
         shadowing_db: Option<f64>,
         /// Write study.h5 instead of study.toml and recording.csv.
         #[arg(long)]

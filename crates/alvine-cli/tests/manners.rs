@@ -73,8 +73,8 @@ fn a_command_line_that_makes_no_sense_ends_with_2() {
             "gastric-retention",
         ),
         (
-            &["simulate", "--seed", "1", "--out", "new", "--hours", "9999"],
-            "--hours is 9999",
+            &["simulate", "--seed", "1", "--out", "new", "--hours", "-1"],
+            "--hours is -1; expected",
         ),
         (
             &["simulate", "--seed", "1", "--out", "new", "--rate-hz", "NaN"],
