@@ -6,7 +6,7 @@ mod summarise;
 use alvine::estimator::TrackEstimator;
 use alvine::fix::FixOptions;
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{FixThenSmooth, LandmarkKind, Level, Loosening, Phase, Quality, ReaderLandmark, Recording, Setup, Track};
+use alvine::{FixThenSmooth, LandmarkKind, Level, Loosening, Phase, Quality, ReaderLandmark, Recording, Track};
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
@@ -88,14 +88,14 @@ pub fn analyse(
         passage = segment(setup, recording, &track, &given)?;
     }
     let alone = if study.landmarks.is_empty() {
-        passage.clone()
+        None
     } else {
         let swallow: Vec<_> = given
             .iter()
             .copied()
             .filter(|landmark| is_stated(study, landmark))
             .collect();
-        segment(setup, recording, &track, &swallow)?
+        Some(segment(setup, recording, &track, &swallow)?)
     };
     progress(0.95);
     Ok(assemble(
@@ -104,7 +104,7 @@ pub fn analyse(
         estimator.name(),
         track,
         &passage,
-        &alone,
+        alone.as_ref().unwrap_or(&passage),
         loosenings,
     ))
 }
@@ -183,7 +183,7 @@ fn assemble(
             .iter()
             .map(|finding| place_finding(finding, passage, &landmarks))
             .collect(),
-        quality: quality(setup, recording, from_s, to_s),
+        quality: Quality::assess(setup, recording, from_s, to_s),
         landmarks,
         phases,
         loosenings,
@@ -222,8 +222,4 @@ fn span_inside(phases: &[PassedPhase], recording: &Recording) -> (f64, f64) {
 fn within(mut track: Track, from_s: f64, to_s: f64) -> Track {
     track.points.retain(|point| (from_s..=to_s).contains(&point.time_s));
     track
-}
-
-fn quality(setup: &Setup, recording: &Recording, from_s: f64, to_s: f64) -> Quality {
-    Quality::assess(setup, recording, from_s, to_s)
 }

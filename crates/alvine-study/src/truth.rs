@@ -112,13 +112,8 @@ fn read_head(json: &Path) -> Result<(Vec<TrueLandmark>, Vec<TrueLoosening>), Stu
 }
 
 fn parse_points(text: &str) -> Result<Vec<TruthPoint>, Located> {
-    let mut rows = Rows::new(text);
+    let mut rows = open_table(text, &COLUMNS)?;
     let mut row = Vec::new();
-    if !rows.next_into(&mut row)? {
-        let expected = COLUMNS.join(",");
-        return Err((0, Fault::NoHeader { expected }));
-    }
-    check_columns(&row, &COLUMNS)?;
     let mut points: Vec<TruthPoint> = Vec::new();
     while rows.next_into(&mut row)? {
         let [time, x, y, z, phase, part, arc] = cells(&row)?;
@@ -149,8 +144,20 @@ fn parse_points(text: &str) -> Result<Vec<TruthPoint>, Located> {
     Ok(points)
 }
 
+/// The rows of a table below its header, which must be the one expected.
+pub(crate) fn open_table<'a>(text: &'a str, columns: &[&str]) -> Result<Rows<'a>, Located> {
+    let mut rows = Rows::new(text);
+    let mut header = Vec::new();
+    if !rows.next_into(&mut header)? {
+        let expected = columns.join(",");
+        return Err((0, Fault::NoHeader { expected }));
+    }
+    check_columns(&header, columns)?;
+    Ok(rows)
+}
+
 /// Checks that a header has exactly these columns.
-pub(crate) fn check_columns(row: &[Cell<'_>], columns: &[&str]) -> Result<(), Located> {
+fn check_columns(row: &[Cell<'_>], columns: &[&str]) -> Result<(), Located> {
     for (cell, expected) in row.iter().zip(columns) {
         if cell.text != *expected {
             let fault = Fault::ColumnOrder {

@@ -90,7 +90,8 @@ impl Chain {
     /// The posterior by the forward and backward recursions.
     pub fn infer(&self) -> Posterior {
         let sums = self.prefix_sums();
-        let (alpha, residual) = (self.forward(&sums), self.ln_residual());
+        let residual = self.ln_residual();
+        let alpha = self.forward(&sums, &residual);
         let beta = self.backward(&sums);
         let bins = self.bins();
         // A first state's law differs, so that its paths are summed on their own.
@@ -150,9 +151,8 @@ impl Chain {
     }
 
     /// α for every bin but the first; paths that begin in a state use its residual law.
-    fn forward(&self, sums: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    fn forward(&self, sums: &[Vec<f64>], residual: &[Vec<f64>]) -> Vec<Vec<f64>> {
         let bins = self.bins();
-        let residual = self.ln_residual();
         let mut alpha = vec![vec![f64::NEG_INFINITY; bins]; self.states()];
         let mut terms = Vec::with_capacity(bins);
         for state in 1..self.states() {

@@ -20,6 +20,7 @@
 use nalgebra::Matrix3;
 
 use crate::fix::Level;
+use crate::normal;
 use crate::propagation::Propagation;
 use crate::setup::Setup;
 use crate::torso::Position;
@@ -42,10 +43,11 @@ pub fn fisher_information(setup: &Setup, place_mm: &Position, options: &BoundOpt
     let mut cross = Position::zeros();
     let mut level = 0.0;
     let per_db2 = 1.0 / (options.spread_db * options.spread_db);
-    for (index, site) in setup.layout.sites().iter().enumerate() {
-        let (_, gradient) = setup.law.loss_and_gradient(place_mm, &site.position_mm);
+    for site in setup.layout.sites() {
+        let (loss_db, gradient) = setup.law.loss_and_gradient(place_mm, &site.position_mm);
         let share = if options.floor {
-            let z = (setup.receiver.floor_dbm() - setup.median_dbm(place_mm, index)) / options.spread_db;
+            let median_dbm = setup.transmitter.power_dbm() + site.gain_db - loss_db;
+            let z = (setup.receiver.floor_dbm() - median_dbm) / options.spread_db;
             uncensored_share(z)
         } else {
             1.0
@@ -74,8 +76,7 @@ pub fn cramer_rao_mm2(setup: &Setup, place_mm: &Position, options: &BoundOptions
 
 /// The share of a Gaussian reading's information that is left when values below z spreads from its mean are censored.
 fn uncensored_share(z: f64) -> f64 {
-    let cdf = 0.5 * libm::erfc(-z * std::f64::consts::FRAC_1_SQRT_2);
-    let density = (-0.5 * z * z).exp() / std::f64::consts::TAU.sqrt();
+    let (cdf, density) = (normal::cdf(z), normal::density(z));
     // Far below the floor of the double's range nothing is censored.
     let censored = if cdf > 0.0 { density * density / cdf } else { 0.0 };
     (1.0 - cdf + z * density + censored).clamp(0.0, 1.0)

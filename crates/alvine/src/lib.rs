@@ -16,6 +16,7 @@ pub mod fix;
 pub mod layout;
 pub mod loosening;
 pub mod noise;
+mod normal;
 pub mod propagation;
 pub mod quality;
 pub mod reader;

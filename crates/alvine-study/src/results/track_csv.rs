@@ -7,11 +7,11 @@ use std::path::Path;
 use alvine::{Flags, Track, TrackPoint};
 use nalgebra::Matrix3;
 
-use crate::delimited::{Cell, Located, Rows};
+use crate::delimited::{Cell, Located};
 use crate::description::position;
 use crate::fault::{Fault, Place, StudyError, quoted};
 use crate::recording_csv::read_text;
-use crate::truth::{cells, check_columns, needed};
+use crate::truth::{cells, needed, open_table};
 
 const COLUMNS: [&str; 12] = [
     "time_s",
@@ -142,13 +142,8 @@ pub fn read_track_csv(from: &Path) -> Result<Track, StudyError> {
 }
 
 fn parse(text: &str) -> Result<Vec<TrackPoint>, Located> {
-    let mut rows = Rows::new(text);
+    let mut rows = open_table(text, &COLUMNS)?;
     let mut row = Vec::new();
-    if !rows.next_into(&mut row)? {
-        let expected = COLUMNS.join(",");
-        return Err((0, Fault::NoHeader { expected }));
-    }
-    check_columns(&row, &COLUMNS)?;
     let mut points: Vec<TrackPoint> = Vec::new();
     while rows.next_into(&mut row)? {
         let cells: &[Cell<'_>; 12] = cells(&row)?;

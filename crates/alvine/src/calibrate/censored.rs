@@ -23,6 +23,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::sample::{Limit, Point, Sample};
 use super::{CalibrationError, Estimate, LeastSquares, Parameters};
+use crate::normal::ln_cdf_and_hazard;
 
 /// Corners of the last simplex agree to this for each reading, in units of log-likelihood: rounding of their sum is less.
 const SETTLED_PER_READING: f64 = 1e-13;
@@ -223,17 +224,4 @@ fn derivatives(sample: &Sample, at: &Scaled) -> (DVector<f64>, DMatrix<f64>) {
     gradient[groups + 1] -= heard / h;
     information[(groups + 1, groups + 1)] += heard / (h * h);
     (gradient, information)
-}
-
-/// `ln Φ(u)` and `φ(u)/Φ(u)`, without loss of digits in either tail.
-pub(super) fn ln_cdf_and_hazard(u: f64) -> (f64, f64) {
-    const LN_SQRT_TAU: f64 = 0.918_938_533_204_672_8;
-    if u < -30.0 {
-        // Φ(u) = φ(u)/|u| (1 − 1/u² + 3/u⁴ − …): the next term is below 2e-8 of the sum here.
-        let inverse_square = 1.0 / (u * u);
-        let series = 1.0 - inverse_square * (1.0 - 3.0 * inverse_square);
-        return (-0.5 * u * u - LN_SQRT_TAU - (-u).ln() + series.ln(), -u / series);
-    }
-    let cdf = 0.5 * libm::erfc(-u * std::f64::consts::FRAC_1_SQRT_2);
-    (cdf.ln(), (-0.5 * u * u - LN_SQRT_TAU).exp() / cdf)
 }
