@@ -40,7 +40,7 @@ pub const fn completeness(status: CompletenessStatus) -> &'static str {
 pub fn ended_by(cause: &str) -> String {
     match cause {
         "expulsion" => "The capsule left the body.".to_owned(),
-        "battery" => "The capsule fell silent near the end of its battery's rated life.".to_owned(),
+        "battery" => "The end of the battery's rated life was reached.".to_owned(),
         "recording-stopped" => "The recording was stopped while the capsule was still heard.".to_owned(),
         "signal-lost" => "The signal was lost before the recording ended.".to_owned(),
         other => plain(other),

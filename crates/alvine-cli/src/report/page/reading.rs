@@ -47,7 +47,7 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
     );
     html.term("Smoother", &method.smoother);
     let level = if method.level_known {
-        "taken as known from the study"
+        "taken from the study, give or take 2 dB"
     } else {
         "not taken as known: estimated along with the place"
     };
