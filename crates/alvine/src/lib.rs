@@ -11,6 +11,7 @@
 pub mod anatomy;
 pub mod bounds;
 pub mod calibrate;
+pub mod dielectric;
 pub mod estimator;
 pub mod fix;
 pub mod layout;
