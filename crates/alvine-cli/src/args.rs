@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use alvine_phantom::Scenario;
+use alvine_phantom::{RadioProfile, Scenario};
 use clap::builder::PossibleValuesParser;
 use clap::{ColorChoice, Parser, Subcommand};
 use clap_complete::Shell;
@@ -172,6 +172,11 @@ Examples:
         #[arg(long, value_name = "NAME", default_value = "default",
               value_parser = PossibleValuesParser::new([DEMO].into_iter().chain(Scenario::NAMES)))]
         scenario: String,
+        /// How the air is: `usual` as the scenario has it, `matched` where everything obeys the model that the study is
+        /// told, `realistic` with all that a body and a belt may do besides.
+        #[arg(long, value_name = "NAME", default_value = RadioProfile::Usual.as_str(),
+              value_parser = PossibleValuesParser::new(RadioProfile::ALL.map(RadioProfile::as_str)))]
+        radio: String,
         /// Length of the recording, h.
         #[arg(long, value_name = "H", allow_negative_numbers = true)]
         hours: Option<f64>,

@@ -61,6 +61,21 @@ fn every_scenario_makes_a_study_of_its_name_and_options() {
 }
 
 #[test]
+fn a_matched_radio_tells_the_study_of_no_shadowing_and_a_realistic_one_of_the_published_spread() {
+    let dir = tempfile::tempdir().unwrap();
+    for (radio, shadowing_db, step_db) in [("matched", 0.0, None), ("realistic", 7.85, Some(1.0))] {
+        let options = ["--hours", "0.25", "--rate-hz", "1", "--out", radio, "--radio", radio];
+        let mut arguments = vec!["simulate", "--seed", "3"];
+        arguments.extend(options);
+        succeed(dir.path(), &arguments);
+        let study = read_study(&dir.path().join(radio)).unwrap();
+        assert_eq!(study.id, format!("phantom-default-{radio}-3"));
+        assert_eq!(study.setup.noise.shadowing_db(), shadowing_db);
+        assert_eq!(study.setup.receiver.step_db(), step_db);
+    }
+}
+
+#[test]
 fn a_study_made_as_hdf5_is_the_one_made_as_text() {
     let dir = tempfile::tempdir().unwrap();
     simulate(dir.path(), "text");

@@ -32,6 +32,12 @@ pub enum PhantomError {
         /// The name.
         found: String,
     },
+    /// A name that no radio has.
+    #[error("no radio is named `{found}`; expected one of {}", crate::RadioProfile::ALL.map(crate::RadioProfile::as_str).join(", "))]
+    UnknownRadio {
+        /// The name.
+        found: String,
+    },
     /// A torso that cannot be.
     #[error(transparent)]
     Torso(#[from] TorsoError),

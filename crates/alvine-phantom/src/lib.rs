@@ -26,6 +26,9 @@ pub use body::TorsoChoice;
 pub use error::PhantomError;
 pub use gut::Gut;
 pub use motion::{Residence, Transit};
-pub use radio::{Loosening, PacketLoss};
+pub use radio::{
+    AntennaPattern, BatterySag, Loosening, LooseningManner, Mismatch, PacketLoss, RadioEffects, RadioProfile, Tails,
+    TissueLayers, TrueRadio, Tumbling,
+};
 pub use scenario::Scenario;
 pub use simulate::{Simulated, simulate};

@@ -6,7 +6,7 @@ use alvine::{Law, Layout, LogDistance, NoiseModel, Torso, Transmitter};
 use crate::body::TorsoChoice;
 use crate::error::PhantomError;
 use crate::motion::{MOST_S, Residence, Transit};
-use crate::radio::{Loosening, PacketLoss};
+use crate::radio::{Loosening, LooseningManner, PacketLoss, RadioEffects, Tails};
 
 /// The most instants in a recording, so that no slip of a unit fills the memory.
 const MOST_INSTANTS: f64 = 1e7;
@@ -50,8 +50,9 @@ pub struct Scenario {
     pub law: Law,
     /// Shadowing and noise; the study is told the same spreads, and not the field.
     pub noise: NoiseModel,
-    /// Distance over which shadowing keeps its value, mm (40 mm: common practice, no source).
-    pub shadowing_correlation_mm: f64,
+    /// Distance over which shadowing keeps its value, mm: drawn evenly between the two (40 mm: common practice, no
+    /// source).
+    pub shadowing_correlation_mm: [f64; 2],
     /// Spread of the level common to all sites as the capsule turns, dB (1.5 dB, invented). Part of what the law leaves
     /// out; the study is not told.
     pub attitude_db: f64,
@@ -65,6 +66,10 @@ pub struct Scenario {
     pub packet_loss: PacketLoss,
     /// Which antenna works loose.
     pub loosening: Loosening,
+    /// In which manner it does.
+    pub loosening_manner: LooseningManner,
+    /// What the air does beyond all this; the study is not told.
+    pub effects: RadioEffects,
     /// How far breathing moves the upper organs, mm (12 mm; 10 to 15 mm at rest, from memory).
     pub breath_mm: f64,
     /// Spread of the organs' slow drift along each axis, mm (4 mm, invented).
@@ -114,13 +119,15 @@ impl Scenario {
             receiver,
             law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
             noise,
-            shadowing_correlation_mm: 40.0,
+            shadowing_correlation_mm: [40.0; 2],
             attitude_db: 1.5,
             attitude_correlation_s: 90.0,
             gain_spread_db: 1.0,
             placement_spread_mm: 5.0,
             packet_loss: PacketLoss::USUAL,
             loosening: Loosening::Random,
+            loosening_manner: LooseningManner::Ramp,
+            effects: RadioEffects::NONE,
             breath_mm: 12.0,
             drift_mm: 4.0,
             findings: 3,
@@ -185,9 +192,15 @@ impl Scenario {
             ),
             (
                 "shadowing_correlation_mm",
-                self.shadowing_correlation_mm,
+                self.shadowing_correlation_mm[0],
                 1.0..=10_000.0,
                 "1 to 10000 mm",
+            ),
+            (
+                "shadowing_correlation_mm",
+                self.shadowing_correlation_mm[1],
+                self.shadowing_correlation_mm[0]..=10_000.0,
+                "from the least length to 10000 mm",
             ),
             ("attitude_db", self.attitude_db, 0.0..=40.0, "0 to 40 dB"),
             (
@@ -242,7 +255,8 @@ impl Scenario {
         ] {
             validate_residence(what, residence)?;
         }
-        validate_loosening(&self.loosening)
+        validate_loosening(&self.loosening)?;
+        validate_effects(&self.effects)
     }
 }
 
@@ -271,7 +285,59 @@ fn validate_residence(what: &'static str, residence: Residence) -> Result<(), Ph
     }
 }
 
+fn validate_effects(effects: &RadioEffects) -> Result<(), PhantomError> {
+    if let Some(layers) = &effects.layers {
+        for (what, thickness_mm) in [
+            ("layers.skin_mm", layers.skin_mm),
+            ("layers.fat_mm", layers.fat_mm),
+            ("layers.muscle_mm", layers.muscle_mm),
+        ] {
+            in_range(what, thickness_mm, &(0.0..=200.0), "0 to 200 mm")?;
+        }
+        in_range("layers.bowel_share", layers.bowel_share, &(0.0..=1.0), "0 to 1")?;
+    }
+    if let Some(pattern) = &effects.pattern {
+        in_range("pattern.side_db", pattern.side_db, &(0.0..=40.0), "0 to 40 dB")?;
+    }
+    if let Some(tumbling) = &effects.tumbling {
+        let memory_s = 0.01..=1e6;
+        in_range("tumbling.memory_s", tumbling.memory_s, &memory_s, "0.01 to 1000000 s")?;
+        in_range("tumbling.null_share", tumbling.null_share, &(0.001..=1.0), "0.001 to 1")?;
+    }
+    match effects.tails {
+        Tails::None => {}
+        Tails::Contaminated { share, factor } => {
+            in_range("tails.share", share, &(0.0..=1.0), "0 to 1")?;
+            in_range("tails.factor", factor, &(1.0..=100.0), "1 to 100")?;
+        }
+        Tails::Student { degrees } => in_range("tails.degrees", f64::from(degrees), &(3.0..=100.0), "3 to 100")?,
+    }
+    let mismatch = &effects.mismatch;
+    in_range("mismatch.exponent", mismatch.exponent, &(-5.0..=5.0), "−5 to 5")?;
+    in_range(
+        "mismatch.exponent_spread",
+        mismatch.exponent_spread,
+        &(0.0..=2.0),
+        "0 to 2",
+    )?;
+    in_range("mismatch.level_db", mismatch.level_db, &(-60.0..=60.0), "−60 to 60 dB")?;
+    in_range(
+        "mismatch.level_spread_db",
+        mismatch.level_spread_db,
+        &(0.0..=20.0),
+        "0 to 20 dB",
+    )?;
+    if let Some(battery) = &effects.battery {
+        in_range("battery.slope_db", battery.slope_db, &(0.0..=60.0), "0 to 60 dB")?;
+        in_range("battery.knee_db", battery.knee_db, &(0.0..=60.0), "0 to 60 dB")?;
+    }
+    Ok(())
+}
+
 fn validate_loosening(loosening: &Loosening) -> Result<(), PhantomError> {
+    if let Loosening::Sometimes(chance) = *loosening {
+        return in_range("loosening.chance", chance, &(0.0..=1.0), "0 to 1");
+    }
     let Loosening::Fixed {
         start_s,
         end_s,

@@ -8,7 +8,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use crate::error::PhantomError;
 use crate::gut::Gut;
 use crate::motion::{Journey, Organs, Passage};
-use crate::radio::{Loosening, Radio};
+use crate::radio::{Loosening, Radio, TrueRadio};
 use crate::scenario::Scenario;
 use crate::streams::{Purpose, stream};
 use crate::wander::Wander;
@@ -38,6 +38,8 @@ pub struct Simulated {
     pub findings: Vec<ReaderFinding>,
     /// The gut.
     pub gut: Gut,
+    /// How the air really was.
+    pub radio: TrueRadio,
 }
 
 /// Simulates a scenario.
@@ -55,7 +57,7 @@ pub fn simulate(scenario: &Scenario) -> Result<Simulated, PhantomError> {
     let gut = Gut::new(torso, scenario.seed);
     let passage = Passage::draw(scenario.swallowed_s, &scenario.transit, scenario.seed);
     let time_s = instants_s(scenario);
-    let mut radio = Radio::new(scenario, &setup, scenario.duration_s());
+    let mut radio = Radio::new(scenario, &setup, scenario.duration_s())?;
     let mut capsule = Capsule::new(scenario, &gut, &passage);
 
     let mut rssi_dbm = Array2::zeros((time_s.len(), setup.layout.len()));
@@ -77,6 +79,7 @@ pub fn simulate(scenario: &Scenario) -> Result<Simulated, PhantomError> {
         loosenings: radio.true_loosenings(),
     };
     Ok(Simulated {
+        radio: radio.into_truth(),
         findings: findings(scenario, &passage, last_s),
         recording: Recording::new(time_s, rssi_dbm)?,
         swallowed_s: scenario.swallowed_s,

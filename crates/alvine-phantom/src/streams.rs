@@ -35,6 +35,16 @@ pub(crate) enum Purpose {
     Findings,
     /// The capsule before it is swallowed.
     Hand,
+    /// Attitude of the capsule's dipole.
+    Tumbling,
+    /// Samples with far larger noise.
+    Tails,
+    /// Law and level as they really are.
+    Mismatch,
+    /// Correlation length of the shadowing.
+    ShadowingLength,
+    /// Whether an antenna works loose at all, and in which manner.
+    LooseningManner,
 }
 
 /// The stream for one purpose.

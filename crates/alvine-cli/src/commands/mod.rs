@@ -74,6 +74,7 @@ fn obey(args: &Args) -> Result<(), Failure> {
             seed,
             out,
             scenario,
+            radio,
             hours,
             rate_hz,
             shadowing_db,
@@ -83,6 +84,7 @@ fn obey(args: &Args) -> Result<(), Failure> {
             let wish = simulate::Wish {
                 seed: *seed,
                 scenario,
+                radio,
                 hours: *hours,
                 rate_hz: *rate_hz,
                 shadowing_db: *shadowing_db,

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use alvine::NoiseModel;
-use alvine_phantom::{PhantomError, Scenario, Simulated, simulate};
+use alvine_phantom::{PhantomError, RadioProfile, Scenario, Simulated, simulate};
 use alvine_study::{Started, Study, write_study_hdf5, write_study_toml, write_truth};
 
 use crate::args::DEMO;
@@ -16,6 +16,8 @@ pub struct Wish<'a> {
     pub seed: u64,
     /// Name of the scenario.
     pub scenario: &'a str,
+    /// Name of the radio.
+    pub radio: &'a str,
     /// Length, h.
     pub hours: Option<f64>,
     /// Instants a second, Hz.
@@ -54,7 +56,8 @@ fn scenario(wish: &Wish<'_>) -> Result<Scenario, Failure> {
     let mut scenario = match wish.scenario {
         DEMO => Scenario::demo(wish.seed),
         name => Scenario::named(name, wish.seed)?,
-    };
+    }
+    .with_radio(wish.radio.parse()?);
     scenario.duration_h = wish.hours.unwrap_or(scenario.duration_h);
     scenario.rate_hz = wish.rate_hz.unwrap_or(scenario.rate_hz);
     if let Some(shadowing_db) = wish.shadowing_db {
@@ -100,8 +103,13 @@ fn refuse_to_replace(out: &Path, hdf5: bool) -> Result<(), Failure> {
 }
 
 fn study(wish: &Wish<'_>, simulated: Simulated) -> Study {
+    let id = if wish.radio == RadioProfile::Usual.as_str() {
+        format!("phantom-{}-{}", wish.scenario, wish.seed)
+    } else {
+        format!("phantom-{}-{}-{}", wish.scenario, wish.radio, wish.seed)
+    };
     Study {
-        id: format!("phantom-{}-{}", wish.scenario, wish.seed),
+        id,
         started: Started::parse(STARTED),
         // Where the recording began after the swallow, no one noted when that was.
         swallowed_s: Some(simulated.swallowed_s).filter(|&time_s| time_s >= 0.0),

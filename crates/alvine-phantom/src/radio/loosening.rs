@@ -20,6 +20,8 @@ pub enum Loosening {
     /// grows over 4 to 12 min to 12 to 18 dB, and lasts half an hour to an hour and a half, or to the end if that
     /// comes first (all invented).
     Random,
+    /// With this chance one does, as [`Loosening::Random`] has it; otherwise none. 0 to 1.
+    Sometimes(f64),
     /// This one does.
     Fixed {
         /// Index of the site.
@@ -35,6 +37,38 @@ pub enum Loosening {
     },
 }
 
+/// How an antenna works loose.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LooseningManner {
+    /// Evenly, over the time it takes.
+    Ramp,
+    /// At once.
+    Step,
+    /// Quickly at first and ever more slowly: nine tenths of it over the time it takes.
+    Creep,
+    /// Evenly, but with contact again and again: on and off for 20 s in the mean (invented).
+    Intermittent,
+    /// One of these, drawn.
+    Any,
+}
+
+impl LooseningManner {
+    const DRAWN: [Self; 4] = [Self::Ramp, Self::Step, Self::Creep, Self::Intermittent];
+
+    /// How loose it is, 0 to 1, so long after it began.
+    fn looseness(self, since_s: f64, grows_s: f64) -> f64 {
+        match self {
+            Self::Step => 1.0,
+            // e^(−2.303) = 1/10.
+            Self::Creep => 1.0 - libm::exp(-std::f64::consts::LN_10 * since_s / grows_s),
+            Self::Ramp | Self::Intermittent | Self::Any => (since_s / grows_s).min(1.0),
+        }
+    }
+}
+
+/// Mean length of a contact, and of a loss of contact, of an intermittent antenna, s (invented).
+const CONTACT_S: f64 = 20.0;
+
 /// The loose antenna of one recording.
 #[derive(Debug)]
 pub(crate) struct LooseAntenna {
@@ -43,17 +77,30 @@ pub(crate) struct LooseAntenna {
     end_s: f64,
     grows_s: f64,
     loss_db: f64,
+    manner: LooseningManner,
+    has_contact: bool,
     flutter: Wander,
     rng: Xoshiro256PlusPlus,
+    manner_rng: Xoshiro256PlusPlus,
 }
 
 impl LooseAntenna {
     /// The loose antenna that is asked for, if any, in a recording of this length.
-    pub(crate) fn new(loosening: &Loosening, sites: usize, duration_s: f64, seed: u64) -> Option<Self> {
+    pub(crate) fn new(
+        loosening: &Loosening,
+        manner: LooseningManner,
+        sites: usize,
+        duration_s: f64,
+        seed: u64,
+    ) -> Option<Self> {
         let mut rng = stream(seed, Purpose::Loosening);
+        let mut manner_rng = stream(seed, Purpose::LooseningManner);
+        let lot: f64 = manner_rng.random();
+        let drawn = LooseningManner::DRAWN[manner_rng.random_range(0..LooseningManner::DRAWN.len())];
         let (site, start_s, end_s, grows_s, loss_db) = match *loosening {
             Loosening::None => return None,
-            Loosening::Random => {
+            Loosening::Sometimes(chance) if lot >= chance => return None,
+            Loosening::Random | Loosening::Sometimes(_) => {
                 let site = rng.random_range(0..sites);
                 let start_s = duration_s * rng.random_range(0.2..0.6);
                 let lasting_s = rng.random_range(1800.0..5400.0);
@@ -80,8 +127,11 @@ impl LooseAntenna {
             end_s: end_s.min(duration_s),
             grows_s,
             loss_db,
+            manner: if manner == LooseningManner::Any { drawn } else { manner },
+            has_contact: false,
             flutter: Wander::new(1.0, FLUTTER_S, &mut rng),
             rng,
+            manner_rng,
         })
     }
 
@@ -91,8 +141,21 @@ impl LooseAntenna {
         if time_s < self.start_s || time_s >= self.end_s {
             return 0.0;
         }
-        let looseness = ((time_s - self.start_s) / self.grows_s).min(1.0);
+        if self.manner == LooseningManner::Intermittent && self.in_contact(step_s) {
+            return 0.0;
+        }
+        let looseness = self.manner.looseness(time_s - self.start_s, self.grows_s);
         (looseness * (self.loss_db + FLUTTER_DB * flutter)).max(0.0)
+    }
+
+    /// Whether an intermittent antenna has contact `step_s` later. Contact and loss are alike long, so that over Δ the
+    /// state is drawn afresh with the chance `1 − exp(−2Δ / 20 s)`.
+    fn in_contact(&mut self, step_s: f64) -> bool {
+        let [afresh, side]: [f64; 2] = self.manner_rng.random();
+        if afresh < 1.0 - libm::exp(-2.0 * step_s / CONTACT_S) {
+            self.has_contact = side < 0.5;
+        }
+        self.has_contact
     }
 
     /// The site's index.
@@ -124,7 +187,7 @@ mod tests {
             grows_s: 300.0,
             loss_db: 15.0,
         };
-        let mut loose = LooseAntenna::new(&fixed, 8, 10_000.0, 1).unwrap();
+        let mut loose = LooseAntenna::new(&fixed, LooseningManner::Ramp, 8, 10_000.0, 1).unwrap();
         assert_eq!(loose.loss_db(99.0, 1.0), 0.0);
         let settled: Vec<f64> = (400..5000)
             .map(|second| loose.loss_db(f64::from(second), 1.0))
@@ -138,10 +201,51 @@ mod tests {
     #[test]
     fn a_random_loosening_lies_within_the_recording() {
         for seed in 0..100 {
-            let truth = LooseAntenna::new(&Loosening::Random, 8, 36_000.0, seed)
+            let truth = LooseAntenna::new(&Loosening::Random, LooseningManner::Any, 8, 36_000.0, seed)
                 .unwrap()
                 .truth("any");
             assert!(0.0 < truth.start_s && truth.start_s < truth.end_s && truth.end_s <= 36_000.0);
         }
+    }
+
+    #[test]
+    fn each_manner_is_as_loose_as_it_says() {
+        let fixed = Loosening::Fixed {
+            site: 0,
+            start_s: 0.0,
+            end_s: 4000.0,
+            grows_s: 400.0,
+            loss_db: 20.0,
+        };
+        // The mean of the first 400 s, and of the rest: ramps reach half of it and then all, a creep
+        // 1 − 0.9 / ln 10 = 0.609 and then all but little, an intermittent one half of a ramp and then half.
+        for (manner, first, rest) in [
+            (LooseningManner::Ramp, 10.0, 20.0),
+            (LooseningManner::Step, 20.0, 20.0),
+            (LooseningManner::Creep, 12.18, 19.8),
+            (LooseningManner::Intermittent, 5.0, 10.0),
+        ] {
+            let mut sums = [0.0; 2];
+            for seed in 0..40 {
+                let mut loose = LooseAntenna::new(&fixed, manner, 8, 1e4, seed).unwrap();
+                for second in 0..4000 {
+                    let part = usize::from(second >= 400);
+                    sums[part] += loose.loss_db(f64::from(second), 1.0) / 40.0 / [400.0, 3600.0][part];
+                }
+            }
+            // Contacts of 20 s are worth 40 · 400 / 20 = 800 draws of 10 dB over the first part, 0.35 dB; four of them.
+            // Neglected: that losses do not go below nothing while they are small.
+            assert!((sums[0] - first).abs() < 1.4, "{manner:?} {sums:?}");
+            assert!((sums[1] - rest).abs() < 0.5, "{manner:?} {sums:?}");
+        }
+    }
+
+    #[test]
+    fn some_studies_have_a_loose_antenna_and_others_none() {
+        let count = (0..400)
+            .filter_map(|seed| LooseAntenna::new(&Loosening::Sometimes(0.3), LooseningManner::Any, 8, 1e4, seed))
+            .count();
+        // Binomial: 120 ± 9.2; four of them.
+        assert!(count.abs_diff(120) < 37, "{count}");
     }
 }

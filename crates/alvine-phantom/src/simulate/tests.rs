@@ -4,7 +4,7 @@ use alvine::{Phase, Propagation};
 use proptest::prelude::*;
 
 use super::*;
-use crate::{PacketLoss, Residence, TorsoChoice, Transit};
+use crate::{Mismatch, PacketLoss, RadioEffects, RadioProfile, Residence, TorsoChoice, Transit};
 
 /// The demo at a sample every five seconds, which is enough for most claims.
 fn sparse(seed: u64) -> Scenario {
@@ -264,7 +264,9 @@ fn readings_spread_about_the_law_as_the_scenario_says() {
         };
         let setup = setup(&scenario, torso).unwrap();
         let mut levels_dbm = [0.0_f32; 8];
-        Radio::new(&scenario, &setup, 3600.0).hear(0.0, 0.0, Some(&place_mm), &mut levels_dbm);
+        Radio::new(&scenario, &setup, 3600.0)
+            .unwrap()
+            .hear(0.0, 0.0, Some(&place_mm), &mut levels_dbm);
         for (level_dbm, site) in levels_dbm.iter().zip(setup.layout.sites()) {
             let residual_db = f64::from(*level_dbm) - (-20.0 - setup.law.loss_db(&place_mm, &site.position_mm));
             sum_db += residual_db / 3200.0;
@@ -275,6 +277,158 @@ fn readings_spread_about_the_law_as_the_scenario_says() {
     // (21 / 8 + 2.25) / 400 (sd 0.11 dB), the mean square a relative sd of about √(2 / 3200) = 2.5 %, four of them.
     assert!(sum_db.abs() < 0.44, "{sum_db}");
     assert!((squares_db2 / 23.25 - 1.0).abs() < 0.1, "{squares_db2}");
+}
+
+#[test]
+fn a_matched_radio_obeys_what_the_study_is_told() {
+    let (mut sum_db, mut squares_db2, mut count) = (0.0, 0.0, 0.0);
+    for seed in 0..4 {
+        let simulated = simulate(&Scenario {
+            receiver: alvine::recording::Receiver::new(-200.0, None, None).unwrap(),
+            ..sparse(seed).with_radio(RadioProfile::Matched)
+        })
+        .unwrap();
+        for (row, point) in simulated.truth.points.iter().enumerate() {
+            let Some(place_mm) = point.position_mm else { continue };
+            for site in 0..8 {
+                let level_dbm = f64::from(simulated.recording.row(row)[site]);
+                let residual_db = level_dbm - simulated.setup.median_dbm(&place_mm, site);
+                sum_db += residual_db;
+                squares_db2 += residual_db * residual_db;
+                count += 1.0;
+            }
+        }
+    }
+    // About 260 000 independent draws of 2 dB: sd of their mean 0.004 dB, of the variance 0.3 %; four of them.
+    assert!(count > 2e5);
+    assert!((sum_db / count).abs() < 0.016, "{}", sum_db / count);
+    assert!(
+        (squares_db2 / count / 4.0 - 1.0).abs() < 0.012,
+        "{}",
+        squares_db2 / count
+    );
+}
+
+#[test]
+fn what_varies_with_place_and_direction_has_the_published_spread_in_all() {
+    let torso = Torso::new(330.0, 230.0).unwrap();
+    let (mut sum_db, mut squares_db2) = (0.0, 0.0);
+    // A place a body, over the belly: the layers and the pattern vary with the place, the rest with the seed.
+    for seed in 0..600 {
+        let scenario = Scenario {
+            receiver: alvine::recording::Receiver::new(-200.0, None, None).unwrap(),
+            noise: alvine::NoiseModel::new(7.85, 0.01).unwrap(),
+            packet_loss: PacketLoss::NONE,
+            placement_spread_mm: 0.0,
+            gain_spread_db: 0.0,
+            loosening: Loosening::None,
+            effects: RadioEffects {
+                mismatch: Mismatch::NONE,
+                battery: None,
+                ..RadioEffects::REALISTIC
+            },
+            ..sparse(seed).with_radio(RadioProfile::Realistic)
+        };
+        let setup = setup(&scenario, torso).unwrap();
+        let share = |of: u64| (seed % of) as f64 / (of - 1) as f64 - 0.5;
+        let place_mm = Position::new(
+            0.64 * 330.0 * share(9),
+            230.0 * (0.38 + 0.42 * share(7)),
+            15.0 + 330.0 * share(11),
+        );
+        let mut levels_dbm = [0.0_f32; 8];
+        let mut radio = Radio::new(&scenario, &setup, 3600.0).unwrap();
+        radio.hear(0.0, 0.0, Some(&place_mm), &mut levels_dbm);
+        for (site, level_dbm) in levels_dbm.iter().enumerate() {
+            let residual_db = f64::from(*level_dbm) - setup.median_dbm(&place_mm, site);
+            sum_db += residual_db / 4800.0;
+            squares_db2 += residual_db * residual_db / 4800.0;
+        }
+    }
+    // The dipole's attitude is shared by nearby sites and the layers by a place: worth at least 600 · 3 draws. Sd of the
+    // mean 7.85 / √1800 = 0.19 dB, of the mean square √(2 / 1800) = 3.3 %; four of them.
+    assert!(sum_db.abs() < 0.74, "{sum_db}");
+    assert!((squares_db2 / 7.85_f64.powi(2) - 1.0).abs() < 0.14, "{squares_db2}");
+}
+
+#[test]
+fn the_radio_changes_nothing_of_what_happens_to_the_capsule() {
+    for name in ["default", "gastric-retention"] {
+        let run = |profile| {
+            let scenario = Scenario::named(name, 6).unwrap().with_radio(profile);
+            simulate(&Scenario {
+                rate_hz: 0.1,
+                ..scenario
+            })
+            .unwrap()
+        };
+        let usual = run(RadioProfile::Usual);
+        for profile in [RadioProfile::Matched, RadioProfile::Realistic] {
+            let other = run(profile);
+            assert_eq!(usual.truth.points, other.truth.points);
+            assert_eq!(usual.truth.landmarks, other.truth.landmarks);
+            assert_ne!(bits(&usual), bits(&other));
+        }
+    }
+}
+
+#[test]
+fn each_effect_changes_the_levels_and_only_them() {
+    let without = simulate(&sparse(3)).unwrap();
+    let realistic = RadioEffects::REALISTIC;
+    for (name, effects) in [
+        (
+            "layers",
+            RadioEffects {
+                layers: realistic.layers,
+                ..RadioEffects::NONE
+            },
+        ),
+        (
+            "pattern",
+            RadioEffects {
+                pattern: realistic.pattern,
+                ..RadioEffects::NONE
+            },
+        ),
+        (
+            "tumbling",
+            RadioEffects {
+                tumbling: realistic.tumbling,
+                ..RadioEffects::NONE
+            },
+        ),
+        (
+            "tails",
+            RadioEffects {
+                tails: realistic.tails,
+                ..RadioEffects::NONE
+            },
+        ),
+        (
+            "mismatch",
+            RadioEffects {
+                mismatch: realistic.mismatch,
+                ..RadioEffects::NONE
+            },
+        ),
+        (
+            "battery",
+            RadioEffects {
+                battery: realistic.battery,
+                ..RadioEffects::NONE
+            },
+        ),
+    ] {
+        let with = simulate(&Scenario { effects, ..sparse(3) }).unwrap();
+        assert_eq!(with.truth, without.truth, "{name}");
+        let pairs = || with.recording.rssi_dbm().into_iter().zip(without.recording.rssi_dbm());
+        assert!(
+            pairs().all(|(with, without)| with.is_nan() == without.is_nan()),
+            "{name}"
+        );
+        assert!(pairs().any(|(with, without)| with < without), "{name}");
+    }
 }
 
 #[test]
@@ -338,7 +492,7 @@ proptest! {
             duration_h,
             swallowed_s,
             transit: Transit { oesophagus, stomach, small_bowel, colon },
-            shadowing_correlation_mm: correlation_mm,
+            shadowing_correlation_mm: [correlation_mm; 2],
             packet_loss: PacketLoss { share, ..PacketLoss::USUAL },
             drift_mm,
             ..Scenario::demo(seed)
