@@ -2,8 +2,9 @@
 
 use alvine::Torso;
 use rand::Rng;
-use rand_distr::StandardNormal;
+use rand_xoshiro::Xoshiro256PlusPlus;
 
+use crate::chance::normal;
 use crate::error::PhantomError;
 use crate::streams::{Purpose, stream};
 
@@ -60,10 +61,9 @@ impl TorsoChoice {
 }
 
 /// A normal draw, taken again until it lies between its limits.
-fn within(mean: f64, spread: f64, least: f64, most: f64, rng: &mut impl Rng) -> f64 {
+fn within(mean: f64, spread: f64, least: f64, most: f64, rng: &mut Xoshiro256PlusPlus) -> f64 {
     loop {
-        let normal: f64 = rng.sample(StandardNormal);
-        let drawn = mean + spread * normal;
+        let drawn = mean + spread * normal(rng);
         if (least..=most).contains(&drawn) {
             return drawn;
         }

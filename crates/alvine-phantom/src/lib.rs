@@ -12,6 +12,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
 mod body;
+mod chance;
 mod error;
 mod gut;
 mod motion;

@@ -6,7 +6,7 @@ use rand::Rng;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::error::PhantomError;
-use crate::gut::Gut;
+use crate::gut::{Gut, within_skin};
 use crate::motion::{Journey, Organs, Passage};
 use crate::radio::{Loosening, Radio, TrueRadio};
 use crate::scenario::Scenario;
@@ -44,8 +44,7 @@ pub struct Simulated {
 
 /// Simulates a scenario.
 ///
-/// One scenario gives the same bytes on any number of threads, and on any machine whose standard library computes
-/// sine, exponential and logarithm alike.
+/// One scenario gives the same bytes on any number of threads and any machine.
 ///
 /// # Errors
 ///
@@ -173,7 +172,7 @@ impl<'a> Capsule<'a> {
     fn place_mm(&mut self, arc_mm: f64, step_s: f64) -> Position {
         let resting_mm = self.gut.at(arc_mm);
         let moved_mm = resting_mm + self.organs.displacement_mm(&resting_mm, step_s);
-        let mut inside_mm = self.gut.torso().clamp(&moved_mm, 0.95);
+        let mut inside_mm = within_skin(self.gut.torso(), &moved_mm, 0.95);
         // The oesophagus reaches above where the torso ends.
         inside_mm.z = moved_mm.z.max(Torso::LOWEST_MM);
         inside_mm

@@ -5,8 +5,9 @@
 //! σ standard deviation, τ s correlation time
 //! ```
 
-use rand::Rng;
-use rand_distr::StandardNormal;
+use rand_xoshiro::Xoshiro256PlusPlus;
+
+use crate::chance::normal;
 
 /// A wandering value.
 #[derive(Debug, Clone)]
@@ -20,25 +21,23 @@ pub(crate) struct Wander {
 
 impl Wander {
     /// A value of standard deviation `spread`, starting anywhere it may be.
-    pub(crate) fn new(spread: f64, correlation_s: f64, rng: &mut impl Rng) -> Self {
-        let start: f64 = rng.sample(StandardNormal);
+    pub(crate) fn new(spread: f64, correlation_s: f64, rng: &mut Xoshiro256PlusPlus) -> Self {
         Self {
             spread,
             correlation_s,
-            value: spread * start,
+            value: spread * normal(rng),
             last: (0.0, 1.0, 0.0),
         }
     }
 
     /// The value `step_s` later.
-    pub(crate) fn step(&mut self, step_s: f64, rng: &mut impl Rng) -> f64 {
+    pub(crate) fn step(&mut self, step_s: f64, rng: &mut Xoshiro256PlusPlus) -> f64 {
         if step_s != self.last.0 {
-            let decay = (-step_s / self.correlation_s).exp();
+            let decay = libm::exp(-step_s / self.correlation_s);
             self.last = (step_s, decay, self.spread * (1.0 - decay * decay).sqrt());
         }
         let (_, decay, kick) = self.last;
-        let normal: f64 = rng.sample(StandardNormal);
-        self.value = decay * self.value + kick * normal;
+        self.value = decay * self.value + kick * normal(rng);
         self.value
     }
 }

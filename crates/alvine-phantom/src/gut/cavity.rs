@@ -31,7 +31,8 @@ struct Section {
 impl Section {
     /// Distance from the axis in units of the rim's.
     fn radial(&self, place: &Position) -> f64 {
-        (place.x / self.half_x_mm).hypot((place.y - self.y_mm) / self.half_y_mm)
+        let (x, y) = (place.x / self.half_x_mm, (place.y - self.y_mm) / self.half_y_mm);
+        (x * x + y * y).sqrt()
     }
 }
 
@@ -113,7 +114,7 @@ impl Cavity {
 
     /// The place kept inside the wall all round, in front of the spine and above the pelvic floor.
     pub(crate) fn in_body(&self, place: Position) -> Position {
-        let mut inside = self.torso.clamp(&place, 0.86);
+        let mut inside = within_skin(&self.torso, &place, 0.86);
         inside.z = place.z.max(Torso::LOWEST_MM + 2.0);
         self.before_spine(inside)
     }
@@ -127,6 +128,25 @@ impl Cavity {
         }
         place
     }
+}
+
+/// As [`Torso::clamp`], by square roots alone: these are the same bits on every machine, `hypot` is not.
+pub(crate) fn within_skin(torso: &Torso, place: &Position, fraction: f64) -> Position {
+    let (half_x_mm, half_y_mm) = torso.semi_axes_mm();
+    let skin = Section {
+        y_mm: half_y_mm,
+        half_x_mm,
+        half_y_mm,
+    };
+    let radial = skin.radial(place);
+    let mut inside = *place;
+    if radial > fraction {
+        let shrink = fraction / radial;
+        inside.x *= shrink;
+        inside.y = half_y_mm + (inside.y - half_y_mm) * shrink;
+    }
+    inside.z = inside.z.clamp(Torso::LOWEST_MM, Torso::HIGHEST_MM);
+    inside
 }
 
 #[cfg(test)]

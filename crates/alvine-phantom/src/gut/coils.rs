@@ -94,9 +94,9 @@ impl Walk<'_> {
 
     fn cost(&self, place: &Position) -> f64 {
         let outside = self.cavity.coil_excess_mm(place) / 3.0;
-        let stray = ((place - self.cavity.scaled(usual_place(self.share))).norm() / STRAY_MM).powi(4);
+        let stray = (place - self.cavity.scaled(usual_place(self.share))).norm() / STRAY_MM;
         let late = ((place - self.valve_mm).norm() - 0.7 * self.left_mm).max(0.0) / 4.0;
-        outside + stray + late + self.crowding(place)
+        outside + stray * stray * stray * stray + late + self.crowding(place)
     }
 
     /// One for each earlier coil on this very place, none for those a coil's thickness away.

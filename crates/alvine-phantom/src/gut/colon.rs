@@ -149,10 +149,10 @@ fn undulated(
             let share = part as f64 / (BETWEEN + 1) as f64;
             let turn = |wave: usize| {
                 let periods = shape.periods[wave] * (span as f64 + share);
-                (std::f64::consts::TAU * periods + shape.phases[wave]).sin()
+                libm::sin(std::f64::consts::TAU * periods + shape.phases[wave])
             };
             // No width at the frame's own points, so that landmarks stay where they are.
-            let width_mm = width_mm * (std::f64::consts::PI * share).sin();
+            let width_mm = width_mm * libm::sin(std::f64::consts::PI * share);
             let offset = sideways * (turn(0) * width_mm) + across * (0.5 * turn(1) * width_mm);
             controls.push(cavity.in_body(from.lerp(&to, share) + offset));
         }

@@ -8,10 +8,12 @@ mod upper;
 
 use alvine::{LandmarkKind, Part, Phase, Position, Torso};
 use rand::Rng;
-use rand_distr::{Distribution, Normal};
+use rand_xoshiro::Xoshiro256PlusPlus;
 
+use crate::chance::normal;
 use crate::streams::{Purpose, stream};
 use cavity::Cavity;
+pub(crate) use cavity::within_skin;
 use curve::Curve;
 
 /// Length of jejunum and ileum along the midline in a living person, mm: mean.
@@ -192,12 +194,9 @@ impl Controls {
 }
 
 /// A normal draw, taken again until it lies in the range.
-fn truncated_normal(mean: f64, spread: f64, (least, most): (f64, f64), rng: &mut impl Rng) -> f64 {
-    let Ok(normal) = Normal::new(mean, spread) else {
-        return mean;
-    };
+fn truncated_normal(mean: f64, spread: f64, (least, most): (f64, f64), rng: &mut Xoshiro256PlusPlus) -> f64 {
     loop {
-        let drawn = normal.sample(rng);
+        let drawn = mean + spread * normal(rng);
         if (least..=most).contains(&drawn) {
             return drawn;
         }

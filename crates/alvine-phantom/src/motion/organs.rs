@@ -40,7 +40,7 @@ impl Organs {
     pub(crate) fn displacement_mm(&mut self, place_mm: &Position, step_s: f64) -> Position {
         let rate = (1.0 + self.rate.step(step_s, &mut self.rng)).max(0.2);
         self.cycles += rate * self.breaths_a_minute / 60.0 * step_s;
-        let inhaled = 0.5 - 0.5 * (std::f64::consts::TAU * self.cycles).cos();
+        let inhaled = 0.5 - 0.5 * libm::cos(std::f64::consts::TAU * self.cycles);
         let share = inhaled * breathing_share(place_mm.z);
         let drift_mm = Position::from_fn(|axis, _| self.drift[axis].step(step_s, &mut self.rng));
         // The diaphragm pushes down, and the belly wall gives way forwards by a third of that.

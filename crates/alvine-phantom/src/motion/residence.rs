@@ -1,7 +1,8 @@
 //! How long the capsule stays in each stretch of gut.
 
-use rand::Rng;
-use rand_distr::StandardNormal;
+use rand_xoshiro::Xoshiro256PlusPlus;
+
+use crate::chance::normal;
 
 /// No drawn or fixed time is longer, s: 116 days.
 pub(crate) const MOST_S: f64 = 1e7;
@@ -63,11 +64,11 @@ impl Residence {
     };
 
     /// Draws the time, s, of at least `least_s`; infinite when endless.
-    pub(crate) fn draw_s(self, least_s: f64, rng: &mut impl Rng) -> f64 {
+    pub(crate) fn draw_s(self, least_s: f64, rng: &mut Xoshiro256PlusPlus) -> f64 {
         // One draw whatever the kind, so that fixing one stretch leaves the others as they were.
-        let normal: f64 = rng.sample(StandardNormal);
+        let normal = normal(rng);
         match self {
-            Self::Drawn { median_s, sd_ln } => (median_s * (sd_ln * normal).exp()).clamp(least_s, MOST_S),
+            Self::Drawn { median_s, sd_ln } => (median_s * libm::exp(sd_ln * normal)).clamp(least_s, MOST_S),
             Self::Fixed(seconds) => seconds.clamp(least_s, MOST_S),
             Self::Endless => f64::INFINITY,
         }

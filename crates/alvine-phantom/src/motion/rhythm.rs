@@ -40,10 +40,10 @@ impl Contractions {
     pub(crate) fn excursion_mm(&mut self, elapsed_s: f64, left_s: f64, step_s: f64, share: f64) -> f64 {
         let between = |ends: [f64; 2]| ends[0] + share.clamp(0.0, 1.0) * (ends[1] - ends[0]);
         self.cycles += between(self.rhythm.per_minute) / 60.0 * step_s;
-        let wave = |k: usize| (std::f64::consts::TAU * elapsed_s / self.waxing_s[k] + self.phases[k]).sin();
+        let wave = |k: usize| libm::sin(std::f64::consts::TAU * elapsed_s / self.waxing_s[k] + self.phases[k]);
         let activity = (0.5 + 0.4 * wave(0) + 0.3 * wave(1)).clamp(0.0, 1.0);
         let fade = (elapsed_s.min(left_s) / FADE_S).clamp(0.0, 1.0);
-        between(self.rhythm.reach_mm) * activity * fade * (std::f64::consts::TAU * self.cycles).sin()
+        between(self.rhythm.reach_mm) * activity * fade * libm::sin(std::f64::consts::TAU * self.cycles)
     }
 }
 

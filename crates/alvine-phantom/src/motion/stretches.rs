@@ -2,10 +2,11 @@
 
 use rand::Rng;
 use rand::seq::SliceRandom;
-use rand_distr::{Distribution, Exp1};
+use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::backbone::{Backbone, Knot, Step};
 use super::rhythm::Rhythm;
+use crate::chance::exponential;
 
 /// Share of the small bowel's time in bursts, and share of its length made in them.
 ///
@@ -57,7 +58,7 @@ pub(super) fn oesophagus(lasting_s: f64, length_mm: f64) -> Backbone {
 
 /// About the stomach: down to the body, then to and fro between body and antrum, and out through the pylorus at the
 /// end, if there is an end. Dwells and moves have no source.
-pub(super) fn stomach(lasting_s: f64, length_mm: f64, leaves: bool, rng: &mut impl Rng) -> Backbone {
+pub(super) fn stomach(lasting_s: f64, length_mm: f64, leaves: bool, rng: &mut Xoshiro256PlusPlus) -> Backbone {
     let arrival_s = (0.2 * lasting_s).min(rng.random_range(20.0..90.0));
     let exit_s = if leaves { (0.25 * lasting_s).min(60.0) } else { 0.0 };
     let mut knots = vec![Knot {
@@ -106,7 +107,7 @@ pub(super) fn stomach(lasting_s: f64, length_mm: f64, leaves: bool, rng: &mut im
 }
 
 /// Through the duodenum: few, quick moves and some waiting at the flexures.
-pub(super) fn duodenum(lasting_s: f64, length_mm: f64, rng: &mut impl Rng) -> Backbone {
+pub(super) fn duodenum(lasting_s: f64, length_mm: f64, rng: &mut Xoshiro256PlusPlus) -> Backbone {
     let moves = rng.random_range(4..8);
     let mut steps = Vec::new();
     for _ in 0..moves {
@@ -130,7 +131,7 @@ pub(super) fn duodenum(lasting_s: f64, length_mm: f64, rng: &mut impl Rng) -> Ba
 
 /// Through jejunum and ileum: creeping, resting and now and then slipping back, with bursts that make most of the way;
 /// slower towards the end, and a stay before the valve.
-pub(super) fn coils(lasting_s: f64, length_mm: f64, leaves: bool, rng: &mut impl Rng) -> Backbone {
+pub(super) fn coils(lasting_s: f64, length_mm: f64, leaves: bool, rng: &mut Xoshiro256PlusPlus) -> Backbone {
     let waiting = if leaves { rng.random_range(0.02..0.15) } else { 0.0 };
     let last_mm = if leaves { (0.02 * length_mm).min(50.0) } else { 0.0 };
     let moving_s = (1.0 - waiting) * lasting_s;
@@ -151,7 +152,7 @@ pub(super) fn coils(lasting_s: f64, length_mm: f64, leaves: bool, rng: &mut impl
 }
 
 /// Creeps, rests, retreats and bursts in the order of time; lengths are shares of the whole.
-fn coil_steps(moving_s: f64, rng: &mut impl Rng) -> Vec<Step> {
+fn coil_steps(moving_s: f64, rng: &mut Xoshiro256PlusPlus) -> Vec<Step> {
     let mut creeps = Vec::new();
     let mut total_s = 0.0;
     while total_s < (1.0 - BURST_TIME) * moving_s {
@@ -196,12 +197,12 @@ fn coil_steps(moving_s: f64, rng: &mut impl Rng) -> Vec<Step> {
 }
 
 /// Before which creep each burst comes: likelier while the migrating complex passes.
-fn burst_places(bursts: usize, creeps: usize, moving_s: f64, rng: &mut impl Rng) -> Vec<usize> {
+fn burst_places(bursts: usize, creeps: usize, moving_s: f64, rng: &mut Xoshiro256PlusPlus) -> Vec<usize> {
     let phase = rng.random_range(0.0..std::f64::consts::TAU);
     let mut places = Vec::with_capacity(bursts);
     while places.len() < bursts {
         let share = rng.random_range(0.0..1.0);
-        let wave = (std::f64::consts::TAU * share * moving_s / COMPLEX_S + phase).cos();
+        let wave = libm::cos(std::f64::consts::TAU * share * moving_s / COMPLEX_S + phase);
         if rng.random_bool(0.5 + 0.4 * wave) {
             places.push((share * creeps as f64) as usize);
         }
@@ -210,7 +211,7 @@ fn burst_places(bursts: usize, creeps: usize, moving_s: f64, rng: &mut impl Rng)
 }
 
 /// Through the colon: long rests, small moves to and fro, and rare mass movements.
-pub(super) fn colon(lasting_s: f64, length_mm: f64, rng: &mut impl Rng) -> Backbone {
+pub(super) fn colon(lasting_s: f64, length_mm: f64, rng: &mut Xoshiro256PlusPlus) -> Backbone {
     let giants = ((GIANTS_A_DAY * lasting_s / 86_400.0).round() as usize).clamp(1, 4);
     let mut moves = vec![
         Step {
@@ -264,11 +265,6 @@ fn scale(steps: &mut [Step], lasting_s: f64, moving_mm: f64) {
             step.moving_mm *= moving_mm / total_mm;
         }
     }
-}
-
-/// An exponential draw of mean 1.
-fn exponential(rng: &mut impl Rng) -> f64 {
-    Exp1.sample(rng)
 }
 
 #[cfg(test)]

@@ -1,11 +1,11 @@
 //! The capsule's attitude by rotational diffusion, and what its dipole sends towards a site.
 
 use alvine::Position;
-use rand::Rng;
-use rand_distr::{Distribution, StandardNormal, UnitSphere};
+use rand_distr::{Distribution, UnitSphere};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::effects::Tumbling;
+use crate::chance::normal;
 use crate::streams::{Purpose, stream};
 
 /// The widest turn in one step of the walk on the sphere, as a standard deviation each way, rad: up to it the decay of
@@ -57,7 +57,7 @@ impl Attitude {
     }
 
     fn turn(&mut self, each_way_rad: f64) {
-        let kick = Position::from_fn(|_, _| each_way_rad * self.rng.sample::<f64, _>(StandardNormal));
+        let kick = Position::from_fn(|_, _| each_way_rad * normal(&mut self.rng));
         let sideways = kick - self.axis * kick.dot(&self.axis);
         let angle_rad = sideways.norm();
         if angle_rad > 0.0 {

@@ -12,6 +12,7 @@ mod attitude;
 mod effects;
 mod excess;
 mod loosening;
+mod median;
 mod mounting;
 mod packets;
 mod profile;
@@ -19,11 +20,11 @@ mod shadowing;
 mod tails;
 
 use alvine::recording::Receiver;
-use alvine::{Position, Propagation, Setup, Site, TrueLoosening};
+use alvine::{Position, Setup, Site, TrueLoosening};
 use rand::Rng;
-use rand_distr::StandardNormal;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
+use crate::chance::normal;
 use crate::error::PhantomError;
 use crate::scenario::Scenario;
 use crate::streams::{Purpose, stream};
@@ -141,7 +142,7 @@ impl<'a> Radio<'a> {
         }
         for (index, level_dbm) in levels_dbm.iter_mut().enumerate() {
             // Drawn whether it is heard or not, so that a lost packet leaves later noise as it was.
-            let normal: f64 = self.noise_rng.sample(StandardNormal);
+            let normal = normal(&mut self.noise_rng);
             let noise_db = self.setup.noise.noise_db() * normal * self.tails.next_factor();
             let Some(place_mm) = place_mm.filter(|_| !self.packets.lost(index)) else {
                 *level_dbm = f32::NAN;
@@ -158,8 +159,8 @@ impl<'a> Radio<'a> {
     /// and the dipole in its present attitude.
     fn at_rest_dbm(&self, place_mm: &Position, index: usize) -> f64 {
         let site = &self.truth.sites[index];
-        let median_dbm =
-            self.setup.transmitter.power_dbm() + site.gain_db - self.setup.law.loss_db(place_mm, &site.position_mm);
+        let median_dbm = self.setup.transmitter.power_dbm() + site.gain_db
+            - median::loss_db(&self.setup.law, place_mm, &site.position_mm);
         let towards = site.position_mm - place_mm;
         let decades = libm::log10(towards.norm().max(1.0) / Mismatch::PIVOT_MM);
         median_dbm + self.shadowing.at_site_db(index)
@@ -194,7 +195,7 @@ fn shadowing_length_mm([least_mm, most_mm]: [f64; 2], seed: u64) -> f64 {
 /// How exponent and level, dB, really differ from what the study is told.
 fn mismatch(mismatch: &Mismatch, seed: u64) -> [f64; 2] {
     let mut rng = stream(seed, Purpose::Mismatch);
-    let [exponent, level] = [0; 2].map(|_| rng.sample::<f64, _>(StandardNormal));
+    let [exponent, level] = [0; 2].map(|_| normal(&mut rng));
     [
         mismatch.exponent + mismatch.exponent_spread * exponent,
         mismatch.level_db + mismatch.level_spread_db * level,

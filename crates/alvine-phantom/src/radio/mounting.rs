@@ -1,9 +1,8 @@
 //! How the belt really sits: each antenna a little off its place, and a little better or worse than the next.
 
 use alvine::{Position, Site, Torso};
-use rand::Rng;
-use rand_distr::StandardNormal;
 
+use crate::chance::normal;
 use crate::streams::{Purpose, stream};
 
 /// Each site as it really is: moved along the skin, with its own gain.
@@ -14,7 +13,7 @@ pub(crate) fn mounted(sites: &[Site], torso: &Torso, placement_mm: f64, gain_db:
     sites
         .iter()
         .map(|site| {
-            let [across, along, gain] = [0; 3].map(|_| rng.sample::<f64, _>(StandardNormal));
+            let [across, along, gain] = [0; 3].map(|_| normal(&mut rng));
             let x_mm = site.position_mm.x + placement_mm * across;
             let inwards_mm = torso.front_skin_y_mm(x_mm) - torso.front_skin_y_mm(site.position_mm.x);
             // Sites behind the flanks follow the back skin, which lies the other way.

@@ -63,7 +63,7 @@ impl Chain {
 
     /// Whether the packet is lost `step_s` later. Over Δ the chain forgets `1 − exp(−Δ / (burst_s (1 − q)))`.
     fn step(&mut self, step_s: f64) -> bool {
-        let forgets = 1.0 - (-step_s / (self.burst_s * (1.0 - self.share))).exp();
+        let forgets = 1.0 - libm::exp(-step_s / (self.burst_s * (1.0 - self.share)));
         let stays_lost = self.share + (1.0 - self.share) * (1.0 - forgets);
         let becomes_lost = self.share * forgets;
         let chance = if self.lost { stays_lost } else { becomes_lost };

@@ -12,9 +12,8 @@
 //! as neighbouring sites hear through the same tissue.
 
 use alvine::Position;
-use rand::Rng;
-use rand_distr::StandardNormal;
 
+use crate::chance::normal;
 use crate::streams::{Purpose, stream, stream_at};
 
 /// How many frequencies; the correlation at any distance is then right to about 1 / √(2 M) = 0.07.
@@ -35,15 +34,13 @@ impl Shadowing {
     pub(crate) fn new(seed: u64, sites: usize, spread_db: f64, correlation_mm: f64) -> Self {
         let mut rng = stream(seed, Purpose::Shadowing);
         let frequencies = (0..FREQUENCIES)
-            .map(|_| Position::from_fn(|_, _| rng.sample::<f64, _>(StandardNormal)) / correlation_mm)
+            .map(|_| Position::from_fn(|_, _| normal(&mut rng)) / correlation_mm)
             .collect();
         let scale_db = spread_db / (FREQUENCIES as f64).sqrt();
         let weights_db = (0..sites)
             .map(|site| {
                 let mut rng = stream_at(seed, Purpose::Shadowing, site + 1);
-                (0..2 * FREQUENCIES)
-                    .map(|_| scale_db * rng.sample::<f64, _>(StandardNormal))
-                    .collect()
+                (0..2 * FREQUENCIES).map(|_| scale_db * normal(&mut rng)).collect()
             })
             .collect();
         Self {
@@ -56,7 +53,7 @@ impl Shadowing {
     /// Moves to a place, mm; what is asked for next is asked for there.
     pub(crate) fn move_to(&mut self, place_mm: &Position) {
         for (pair, frequency) in self.waves.chunks_exact_mut(2).zip(&self.frequencies) {
-            let (sine, cosine) = frequency.dot(place_mm).sin_cos();
+            let (sine, cosine) = libm::sincos(frequency.dot(place_mm));
             pair[0] = cosine;
             pair[1] = sine;
         }

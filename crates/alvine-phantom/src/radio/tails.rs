@@ -1,10 +1,10 @@
 //! Noise with heavy tails: now and then a sample is far off.
 
 use rand::Rng;
-use rand_distr::StandardNormal;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::effects::Tails;
+use crate::chance::normal;
 use crate::streams::{Purpose, stream};
 
 /// What the Gaussian noise of each sample is multiplied by.
@@ -36,7 +36,7 @@ impl Multiplier {
             Tails::Student { degrees } => {
                 // t = n √(ν / χ²), of variance ν / (ν − 2).
                 let chi_squared: f64 = (0..degrees)
-                    .map(|_| self.rng.sample::<f64, _>(StandardNormal))
+                    .map(|_| normal(&mut self.rng))
                     .map(|normal| normal * normal)
                     .sum();
                 ((f64::from(degrees) - 2.0) / chi_squared.max(1e-9)).sqrt()
@@ -54,7 +54,7 @@ mod tests {
         let mut noise = stream(1, Purpose::Noise);
         let mut multiplier = Multiplier::new(tails, 1);
         let samples: Vec<f64> = (0..400_000)
-            .map(|_| noise.sample::<f64, _>(StandardNormal) * multiplier.next_factor())
+            .map(|_| normal(&mut noise) * multiplier.next_factor())
             .collect();
         let variance = samples.iter().map(|sample| sample * sample).sum::<f64>() / 4e5;
         (
