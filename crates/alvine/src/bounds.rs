@@ -76,10 +76,16 @@ pub fn cramer_rao_mm2(setup: &Setup, place_mm: &Position, options: &BoundOptions
 
 /// The share of a Gaussian reading's information that is left when values below z spreads from its mean are censored.
 fn uncensored_share(z: f64) -> f64 {
+    uncensored_share_and_censored(z).0
+}
+
+/// The same, with the probability that a reading is censored.
+#[inline]
+pub(crate) fn uncensored_share_and_censored(z: f64) -> (f64, f64) {
     let (cdf, density) = (normal::cdf(z), normal::density(z));
     // Far below the floor of the double's range nothing is censored.
     let censored = if cdf > 0.0 { density * density / cdf } else { 0.0 };
-    (1.0 - cdf + z * density + censored).clamp(0.0, 1.0)
+    ((1.0 - cdf + z * density + censored).clamp(0.0, 1.0), cdf)
 }
 
 #[cfg(test)]

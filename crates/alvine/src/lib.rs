@@ -23,6 +23,7 @@ pub mod quality;
 pub mod reader;
 pub mod recording;
 pub mod setup;
+pub mod siting;
 pub mod smoother;
 pub mod torso;
 pub mod track;
