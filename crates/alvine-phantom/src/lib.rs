@@ -18,6 +18,7 @@ mod gut;
 mod motion;
 mod radio;
 mod scenario;
+mod scenario_file;
 pub mod score;
 mod simulate;
 mod streams;
@@ -32,4 +33,5 @@ pub use radio::{
     TissueLayers, TrueRadio, Tumbling,
 };
 pub use scenario::Scenario;
+pub use scenario_file::{NamedScenario, ScenarioFault, ScenarioFileError};
 pub use simulate::{Simulated, simulate};

@@ -39,7 +39,7 @@ impl RadioEffects {
     /// All of them, at sizes that are thought likely.
     pub const REALISTIC: Self = Self {
         layers: Some(TissueLayers::USUAL),
-        pattern: Some(AntennaPattern { side_db: 4.0 }),
+        pattern: Some(AntennaPattern::USUAL),
         tumbling: Some(Tumbling::USUAL),
         shadowing_pools: true,
         tails: Tails::Contaminated {
@@ -97,6 +97,11 @@ impl TissueLayers {
 pub struct AntennaPattern {
     /// How much less it hears along the skin than straight in, dB.
     pub side_db: f64,
+}
+
+impl AntennaPattern {
+    /// 4 dB along the skin (invented).
+    pub const USUAL: Self = Self { side_db: 4.0 };
 }
 
 /// The capsule's own antenna, a short dipole along its axis, as the capsule turns.

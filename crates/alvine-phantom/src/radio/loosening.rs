@@ -53,7 +53,21 @@ pub enum LooseningManner {
 }
 
 impl LooseningManner {
+    /// Every manner.
+    pub const ALL: [Self; 5] = [Self::Ramp, Self::Step, Self::Creep, Self::Intermittent, Self::Any];
     const DRAWN: [Self; 4] = [Self::Ramp, Self::Step, Self::Creep, Self::Intermittent];
+
+    /// Its name.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Ramp => "ramp",
+            Self::Step => "step",
+            Self::Creep => "creep",
+            Self::Intermittent => "intermittent",
+            Self::Any => "any",
+        }
+    }
 
     /// How loose it is, 0 to 1, so long after it began.
     fn looseness(self, since_s: f64, grows_s: f64) -> f64 {
