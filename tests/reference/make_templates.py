@@ -1,4 +1,4 @@
-"""Makes the empty HDF5 files that alvine-study fills: templates/track.h5 and templates/study.h5.
+"""Makes the empty HDF5 files that alvine-study fills: templates/track.h5, templates/study.h5 and templates/map.h5.
 
 netCDF-4 dimensions are HDF5 dimension scales, which the C library marks with null-terminated fixed strings. The
 templates hold every dataset at length zero, unlimited, with its scales attached; alvine resizes and fills them.
@@ -29,6 +29,18 @@ FLAGS = [
     "clock-jump",
     "loose-site",
     "outlier",
+]
+
+# Bit k of the organs is the k-th of these, as in alvine::siting::OrganRegion::ALL.
+ORGANS = [
+    "stomach",
+    "proximal-small-bowel",
+    "distal-small-bowel",
+    "ileocaecal",
+    "ascending-colon",
+    "transverse-colon",
+    "descending-colon",
+    "rectosigmoid",
 ]
 
 
@@ -183,8 +195,59 @@ def study(path):
         attach(empty(finding, "note", TEXT, (64,), long_name="the reader's words; empty where there are none"), name)
 
 
+def layout_map(path):
+    with create(path) as file:
+        attribute(file, title="What a layout of antennas can do at each place of the abdomen")
+        scales = {}
+        for axis, towards in zip("zyx", ["superior", "posterior", "the left"]):
+            name = f"{axis}_mm"
+            scales[axis] = empty(
+                file,
+                name,
+                "<f8",
+                (256,),
+                units="mm",
+                axis=axis.upper(),
+                long_name=f"position towards {towards} from the skin at the umbilicus",
+            )
+            scale(scales[axis], name)
+        root = "least root-mean-square error of a fix"
+        for name, units, long_name in [
+            ("rmse_mm", "mm", f"{root}, the level known to a prior (Cramer-Rao bound)"),
+            ("rmse_level_known_mm", "mm", f"{root}, the level known (Cramer-Rao bound)"),
+            ("rmse_level_unknown_mm", "mm", f"{root}, the level unknown (Cramer-Rao bound)"),
+            ("rmse_in_torso_mm", "mm", f"{root}, the level known to a prior, within the torso"),
+            ("dilution", "1", "error of the place for each unit of error in the ranges"),
+            ("sites_above_floor", "1", "sites whose median level is above the floor"),
+            ("sites_expected", "1", "sites to be heard on average"),
+            ("four_heard", "1", "probability that at least four sites are heard"),
+            ("rival_mistaken", "1", "probability to be taken for the distant place most like it"),
+            ("mirror_mistaken", "1", "probability to be taken for its mirror image in the plane of the sites"),
+        ]:
+            dataset = empty(
+                file, name, "<f4", (16, 32, 32), fill=np.float32(np.nan), units=units, long_name=long_name
+            )
+            attach(dataset, *scales.values())
+        organs = empty(
+            file,
+            "organs",
+            "u1",
+            (16, 32, 32),
+            long_name="organs that usually lie there",
+            flag_masks=np.array([1 << bit for bit in range(len(ORGANS))], "u1"),
+            flag_meanings=" ".join(ORGANS),
+        )
+        attach(organs, *scales.values())
+        site = scale(empty(file, "site", "<i4", (64,), units="1", long_name="number of the site, from 1"), "site")
+        attach(empty(file, "site_name", TEXT, (64,), long_name="name of the site"), site)
+        for axis in "xyz":
+            dataset = empty(file, f"site_{axis}_mm", "<f8", (64,), units="mm", long_name=f"{axis} of the site")
+            attach(dataset, site)
+
+
 if __name__ == "__main__":
     folder = Path(sys.argv[1])
     folder.mkdir(parents=True, exist_ok=True)
     track(folder / "track.h5")
     study(folder / "study.h5")
+    layout_map(folder / "map.h5")

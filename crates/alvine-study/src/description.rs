@@ -123,6 +123,11 @@ pub(crate) fn describe(container: &dyn Container) -> Result<Description, StudyEr
     })
 }
 
+/// Reads the setup alone from a container.
+pub(crate) fn describe_setup(container: &dyn Container) -> Result<Setup, StudyError> {
+    Builder(container).setup()
+}
+
 struct Builder<'a>(&'a dyn Container);
 
 impl Builder<'_> {

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::path::{Component, Path, PathBuf};
 
-use alvine::{Law, Site};
+use alvine::{Law, Setup, Site};
 use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue};
 use toml::value::Datetime;
@@ -64,6 +64,11 @@ impl<'a> TomlStudy<'a> {
             return Err(StudyError::new(self.place("study", "recording"), fault));
         }
         Ok(path)
+    }
+
+    /// Whether there is a table, or an array of tables, of this name.
+    pub(crate) fn has(&self, table: &str) -> bool {
+        self.root.contains_key(table)
     }
 
     fn at(&self, offset: usize) -> Place {
@@ -396,41 +401,46 @@ pub(crate) fn text_of(study: &Study) -> String {
     push_optional(&mut out, "swallowed_s", study.swallowed_s);
     push_text(&mut out, "recording", RECORDING_NAME);
 
-    let transmitter = &study.setup.transmitter;
-    out.push_str("\n[transmitter]\n");
-    push_number(&mut out, "frequency_mhz", transmitter.frequency_mhz());
-    push_number(&mut out, "power_dbm", transmitter.power_dbm());
-    push_optional(&mut out, "battery_h", transmitter.battery_h());
-
-    let receiver = &study.setup.receiver;
-    out.push_str("\n[receiver]\n");
-    push_number(&mut out, "floor_dbm", receiver.floor_dbm());
-    push_optional(&mut out, "ceiling_dbm", receiver.ceiling_dbm());
-    push_optional(&mut out, "step_db", receiver.step_db());
-
-    out.push_str("\n[propagation]\n");
-    push_text(&mut out, "model", law_name(&study.setup.law));
-    for (key, value) in law_numbers(&study.setup.law) {
-        push_number(&mut out, key, value);
-    }
-    push_number(&mut out, "shadowing_db", study.setup.noise.shadowing_db());
-    push_number(&mut out, "noise_db", study.setup.noise.noise_db());
-
-    out.push_str("\n[torso]\n");
-    push_number(&mut out, "breadth_mm", study.setup.torso.breadth_mm());
-    push_number(&mut out, "depth_mm", study.setup.torso.depth_mm());
+    push_setup(&mut out, &study.setup);
     push_lists(&mut out, study);
     out
 }
 
-fn push_lists(out: &mut String, study: &Study) {
-    for site in study.setup.layout.sites() {
+/// The tables of a setup: transmitter, receiver, propagation, torso and sites.
+pub(crate) fn push_setup(out: &mut String, setup: &Setup) {
+    let transmitter = &setup.transmitter;
+    out.push_str("\n[transmitter]\n");
+    push_number(out, "frequency_mhz", transmitter.frequency_mhz());
+    push_number(out, "power_dbm", transmitter.power_dbm());
+    push_optional(out, "battery_h", transmitter.battery_h());
+
+    let receiver = &setup.receiver;
+    out.push_str("\n[receiver]\n");
+    push_number(out, "floor_dbm", receiver.floor_dbm());
+    push_optional(out, "ceiling_dbm", receiver.ceiling_dbm());
+    push_optional(out, "step_db", receiver.step_db());
+
+    out.push_str("\n[propagation]\n");
+    push_text(out, "model", law_name(&setup.law));
+    for (key, value) in law_numbers(&setup.law) {
+        push_number(out, key, value);
+    }
+    push_number(out, "shadowing_db", setup.noise.shadowing_db());
+    push_number(out, "noise_db", setup.noise.noise_db());
+
+    out.push_str("\n[torso]\n");
+    push_number(out, "breadth_mm", setup.torso.breadth_mm());
+    push_number(out, "depth_mm", setup.torso.depth_mm());
+    for site in setup.layout.sites() {
         out.push_str("\n[[site]]\n");
         push_text(out, "name", &site.name);
         let [x_mm, y_mm, z_mm] = [site.position_mm.x, site.position_mm.y, site.position_mm.z];
         push_line(out, "position_mm", format_args!("[{x_mm:?}, {y_mm:?}, {z_mm:?}]"));
         push_number(out, "gain_db", site.gain_db);
     }
+}
+
+fn push_lists(out: &mut String, study: &Study) {
     for landmark in &study.landmarks {
         out.push_str("\n[[landmark]]\n");
         push_text(out, "kind", landmark.kind.as_str());

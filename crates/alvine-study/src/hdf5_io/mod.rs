@@ -307,6 +307,11 @@ impl<'f> Sink<'f> {
         self.fill_shaped(path, vec![rows, columns], values)
     }
 
+    /// Gives a dataset of three dimensions its shape and values, the last dimension running fastest.
+    pub(crate) fn fill_volume<T: H5Type>(&self, path: &str, shape: [usize; 3], values: &[T]) -> Result<(), StudyError> {
+        self.fill_shaped(path, shape.to_vec(), values)
+    }
+
     fn fill_shaped<T: H5Type>(&self, path: &str, shape: Vec<usize>, values: &[T]) -> Result<(), StudyError> {
         let dataset = self.at(path, self.root.dataset(path))?;
         self.at(path, dataset.resize(shape))?;
