@@ -1,14 +1,20 @@
 //! What may be typed: one place for commands, options and their help.
 
 use std::path::PathBuf;
+use std::sync::LazyLock;
 
 use alvine_phantom::{RadioProfile, Scenario};
 use clap::builder::PossibleValuesParser;
 use clap::{ColorChoice, Parser, Subcommand};
 use clap_complete::Shell;
 
-/// The scenario of the demo, beside those that the phantom names.
-pub const DEMO: &str = "demo";
+/// The scenarios by name.
+static SCENARIO_HELP: LazyLock<String> = LazyLock::new(|| {
+    format!(
+        "What happens: a scenario file, or one of {}, demo. The last is as `default`, on the one body of the demo study",
+        Scenario::NAMES.join(", ")
+    )
+});
 /// More threads than any machine has use for.
 const MOST_THREADS: i64 = 1024;
 
@@ -58,6 +64,50 @@ pub struct StudyArgs {
     /// become far less certain.
     #[arg(long)]
     pub level_unknown: bool,
+}
+
+/// What to simulate.
+#[derive(Debug, clap::Args)]
+pub struct SimulateArgs {
+    /// Seed of all chance, a whole number; of a cohort, the first. Unless given, the scenario file's, or 1.
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+    /// Folder for the study and its truth, or for a cohort's studies; made where it is missing.
+    #[arg(long, value_name = "DIR", required_unless_present = "print_scenario")]
+    pub out: Option<PathBuf>,
+    #[arg(long, value_name = "NAME|FILE.toml", default_value = "default", help = SCENARIO_HELP.as_str())]
+    pub scenario: String,
+    /// How the air is: `usual` as the scenario has it, `matched` where everything obeys the model that the study is told,
+    /// `realistic` with all that a body and a belt may do besides.
+    #[arg(long, value_name = "NAME", value_parser = PossibleValuesParser::new(RadioProfile::ALL.map(RadioProfile::as_str)))]
+    pub radio: Option<String>,
+    /// Length of the recording, h.
+    #[arg(long, value_name = "H", allow_negative_numbers = true)]
+    pub hours: Option<f64>,
+    /// Instants a second, Hz.
+    #[arg(long, value_name = "R", allow_negative_numbers = true)]
+    pub rate_hz: Option<f64>,
+    /// Standard deviation of the static shadowing, dB.
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    pub shadowing_db: Option<f64>,
+    /// Write study.h5 instead of study.toml and recording.csv.
+    #[arg(long)]
+    pub hdf5: bool,
+    /// Replace a study or a truth that is there already.
+    #[arg(long)]
+    pub force: bool,
+    /// Print the scenario as a documented file with every parameter, and simulate nothing.
+    #[arg(long, conflicts_with_all = ["out", "cohort"])]
+    pub print_scenario: bool,
+    /// Make many studies of this scenario, by seeds that follow each other.
+    #[arg(long, value_name = "NAME|FILE.toml", conflicts_with = "scenario", requires = "count")]
+    pub cohort: Option<String>,
+    /// How many studies the cohort has.
+    #[arg(long, value_name = "N", requires = "cohort", value_parser = clap::value_parser!(u32).range(1..))]
+    pub count: Option<u32>,
+    /// How many studies to make at once; as many as there are threads unless given.
+    #[arg(long, value_name = "J", requires = "cohort", value_parser = clap::value_parser!(u16).range(1..=MOST_THREADS))]
+    pub jobs: Option<u16>,
 }
 
 /// The commands.
@@ -156,43 +206,17 @@ Examples:
     ///
     /// Invents a body, a gut and a passage from the seed, and records it as the antennas would: study.toml with
     /// recording.csv (or study.h5), and the truth beside it in truth.json and truth.csv. The same options give the same
-    /// bytes. Use this to try alvine out, or to measure with `alvine score` how far it errs.
+    /// bytes. With --cohort it makes many, in parallel, each in a folder of its own that is there whole or not at all; the
+    /// same command again makes only what is missing. Use this to try alvine out, or to measure with `alvine score` how
+    /// far it errs.
     #[command(after_long_help = "\
 Examples:
   alvine simulate --seed 7 --out phantom-7
-  alvine simulate --seed 7 --scenario gastric-retention --hours 4 --rate-hz 4 --out retained")]
-    Simulate {
-        /// Seed of all chance, a whole number.
-        #[arg(long, value_name = "N")]
-        seed: u64,
-        /// Folder for the study and its truth; made where it is missing.
-        #[arg(long, value_name = "DIR")]
-        out: PathBuf,
-        /// What happens. `demo` is as `default`, on the one body of the demo study.
-        #[arg(long, value_name = "NAME", default_value = "default",
-              value_parser = PossibleValuesParser::new([DEMO].into_iter().chain(Scenario::NAMES)))]
-        scenario: String,
-        /// How the air is: `usual` as the scenario has it, `matched` where everything obeys the model that the study is
-        /// told, `realistic` with all that a body and a belt may do besides.
-        #[arg(long, value_name = "NAME", default_value = RadioProfile::Usual.as_str(),
-              value_parser = PossibleValuesParser::new(RadioProfile::ALL.map(RadioProfile::as_str)))]
-        radio: String,
-        /// Length of the recording, h.
-        #[arg(long, value_name = "H", allow_negative_numbers = true)]
-        hours: Option<f64>,
-        /// Instants a second, Hz.
-        #[arg(long, value_name = "R", allow_negative_numbers = true)]
-        rate_hz: Option<f64>,
-        /// Standard deviation of the static shadowing, dB.
-        #[arg(long, value_name = "S", allow_negative_numbers = true)]
-        shadowing_db: Option<f64>,
-        /// Write study.h5 instead of study.toml and recording.csv.
-        #[arg(long)]
-        hdf5: bool,
-        /// Replace a study or a truth that is there already.
-        #[arg(long)]
-        force: bool,
-    },
+  alvine simulate --seed 7 --scenario gastric-retention --hours 4 --rate-hz 4 --out retained
+  alvine simulate --print-scenario --radio realistic > mine.toml
+  alvine simulate --scenario mine.toml --out mine
+  alvine simulate --cohort mine.toml --count 200 --out cohort")]
+    Simulate(Box<SimulateArgs>),
     /// Measure a report against the truth of its study.
     ///
     /// Prints how far the track lies from the true path (mm: in space, in each plane, by phase), whether its covariance

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use alvine::NoiseError;
-use alvine_phantom::PhantomError;
+use alvine_phantom::{PhantomError, ScenarioFileError};
 use alvine_study::{Fault, StudyError};
 use thiserror::Error;
 
@@ -65,6 +65,29 @@ pub enum Failure {
     /// No such noise can be simulated.
     #[error("--shadowing-db: {0}")]
     Noise(#[from] NoiseError),
+    /// A scenario file that is none.
+    #[error("{}:{error}", file.display())]
+    Scenario {
+        /// The file.
+        file: PathBuf,
+        /// What is wrong with it, and where.
+        #[source]
+        error: ScenarioFileError,
+    },
+    /// A cohort's folder that holds studies of another scenario.
+    #[error("{}: tells of another scenario", file.display())]
+    OtherCohort {
+        /// The file that says so.
+        file: PathBuf,
+    },
+    /// A file could not be read.
+    #[error("{}: cannot be read: {source}", file.display())]
+    Read {
+        /// The file.
+        file: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
     /// The output would take the place of the input.
     #[error("{}: is the study itself; expected another place for the output", file.display())]
     ReplacesSource {
@@ -130,7 +153,7 @@ impl Failure {
     pub fn outcome(&self) -> Outcome {
         match self {
             Failure::Study(error) => of_fault(error.fault()),
-            Failure::Analysis { .. } => Outcome::Faulty,
+            Failure::Analysis { .. } | Failure::Scenario { .. } => Outcome::Faulty,
             Failure::Phantom(_) | Failure::Noise(_) | Failure::Option { .. } | Failure::NoFormat { .. } => {
                 Outcome::Usage
             }
@@ -138,6 +161,8 @@ impl Failure {
             | Failure::ReplacesSource { .. }
             | Failure::Exists { .. }
             | Failure::ReplacesOther { .. }
+            | Failure::OtherCohort { .. }
+            | Failure::Read { .. }
             | Failure::Write { .. }
             | Failure::Stdout { .. }
             | Failure::Threads { .. } => Outcome::Unreachable,
@@ -151,6 +176,8 @@ impl Failure {
             Failure::ReplacesSource { .. } => "name another file or folder",
             Failure::Exists { .. } => "name another place, or add --force to replace it",
             Failure::ReplacesOther { .. } => "name another place, or move that file away first",
+            Failure::OtherCohort { .. } => "name another folder, or add --force to replace what is there",
+            Failure::Scenario { .. } => "alvine simulate --print-scenario prints every key with its default",
             Failure::Phantom(_) => "see alvine simulate --help for what can be chosen",
             Failure::Threads { .. } => "ask for fewer, or leave --threads out",
             _ => return None,

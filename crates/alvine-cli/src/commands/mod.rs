@@ -70,29 +70,7 @@ fn obey(args: &Args) -> Result<(), Failure> {
         Command::Phases { of, json } => phases::run(of, *json, quiet),
         Command::Convert { study, to, force } => convert::run(study, to, *force),
         Command::Check { of, json } => check::run(of, *json, quiet),
-        Command::Simulate {
-            seed,
-            out,
-            scenario,
-            radio,
-            hours,
-            rate_hz,
-            shadowing_db,
-            hdf5,
-            force,
-        } => {
-            let wish = simulate::Wish {
-                seed: *seed,
-                scenario,
-                radio,
-                hours: *hours,
-                rate_hz: *rate_hz,
-                shadowing_db: *shadowing_db,
-                hdf5: *hdf5,
-                force: *force,
-            };
-            simulate::run(&wish, out)
-        }
+        Command::Simulate(args) => simulate::run(args, quiet),
         Command::Score { results, truth, json } => score::run(results, truth, *json, quiet),
         Command::Completions { shell } => complete(*shell),
     }
