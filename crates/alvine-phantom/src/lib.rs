@@ -24,9 +24,9 @@ mod simulate;
 mod streams;
 mod wander;
 
-pub use body::TorsoChoice;
+pub use body::{Girth, TorsoChoice};
 pub use error::PhantomError;
-pub use gut::Gut;
+pub use gut::{Anatomy, Gut};
 pub use motion::{Residence, Transit};
 pub use radio::{
     AntennaPattern, BatterySag, Loosening, LooseningManner, Mismatch, PacketLoss, RadioEffects, RadioProfile, Tails,

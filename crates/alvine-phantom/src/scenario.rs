@@ -5,6 +5,7 @@ use alvine::{Law, Layout, LogDistance, NoiseModel, Torso, Transmitter};
 
 use crate::body::TorsoChoice;
 use crate::error::PhantomError;
+use crate::gut::Anatomy;
 use crate::motion::{MOST_S, Residence, Transit};
 use crate::radio::{Loosening, LooseningManner, PacketLoss, RadioEffects, Tails};
 
@@ -30,7 +31,9 @@ const MOST_INSTANTS: f64 = 1e7;
 pub struct Scenario {
     /// Seed of all chance. Each purpose has a stream of its own: switching one thing off leaves the others as they were.
     pub seed: u64,
-    /// The body.
+    /// The gut: drawn, or one of two living people's, which has a torso of its own.
+    pub anatomy: Anatomy,
+    /// The body, for a gut that is drawn.
     pub torso: TorsoChoice,
     /// The sites; `None` for the default eight on the torso.
     pub layout: Option<Layout>,
@@ -74,6 +77,11 @@ pub struct Scenario {
     pub breath_mm: f64,
     /// Spread of the organs' slow drift along each axis, mm (4 mm, invented).
     pub drift_mm: f64,
+    /// How far organs move when the body turns or rises, mm: down by so much when upright, sideways by half when lying on a
+    /// side (0 in the named scenarios; 20 mm is likely: invented).
+    pub posture_mm: f64,
+    /// How long a posture is kept in the mean, s (1800 s, invented).
+    pub posture_s: f64,
     /// How many findings to invent in the small bowel.
     pub findings: usize,
 }
@@ -109,6 +117,7 @@ impl Scenario {
         );
         Self {
             seed,
+            anatomy: Anatomy::Drawn,
             torso: TorsoChoice::Fixed(torso),
             layout: None,
             rate_hz: 2.0,
@@ -130,6 +139,8 @@ impl Scenario {
             effects: RadioEffects::NONE,
             breath_mm: 12.0,
             drift_mm: 4.0,
+            posture_mm: 0.0,
+            posture_s: 1800.0,
             findings: 3,
         }
     }
@@ -237,6 +248,8 @@ impl Scenario {
             ),
             ("organs.breath_mm", self.breath_mm, 0.0..=50.0, "0 to 50 mm"),
             ("organs.drift_mm", self.drift_mm, 0.0..=50.0, "0 to 50 mm"),
+            ("organs.posture_mm", self.posture_mm, 0.0..=100.0, "0 to 100 mm"),
+            ("organs.posture_s", self.posture_s, 1.0..=1e6, "1 to 1000000 s"),
         ] {
             in_range(what, found, &range, expected)?;
         }

@@ -51,9 +51,10 @@ pub struct Simulated {
 /// [`PhantomError`] where a parameter is absurd or a loose site does not exist.
 pub fn simulate(scenario: &Scenario) -> Result<Simulated, PhantomError> {
     scenario.validate()?;
-    let torso = scenario.torso.torso(scenario.seed)?;
+    let own = scenario.anatomy.torso()?;
+    let torso = own.map_or_else(|| scenario.torso.torso(scenario.seed), Ok)?;
     let setup = setup(scenario, torso)?;
-    let gut = Gut::new(torso, scenario.seed);
+    let gut = Gut::of(scenario.anatomy, torso, scenario.seed)?;
     let passage = Passage::draw(scenario.swallowed_s, &scenario.transit, scenario.seed);
     let time_s = instants_s(scenario);
     let mut radio = Radio::new(scenario, &setup, scenario.duration_s())?;
@@ -144,7 +145,7 @@ impl<'a> Capsule<'a> {
             gut,
             passage,
             journey: Journey::new(gut, passage, scenario.duration_s(), scenario.seed),
-            organs: Organs::new(scenario.seed, scenario.breath_mm, scenario.drift_mm),
+            organs: Organs::new(scenario),
             hand: [0; 3].map(|_| Wander::new(HAND_WANDERS_MM, HAND_WANDERS_S, &mut hand_rng)),
             hand_rng,
         }
@@ -173,8 +174,13 @@ impl<'a> Capsule<'a> {
         let resting_mm = self.gut.at(arc_mm);
         let moved_mm = resting_mm + self.organs.displacement_mm(&resting_mm, step_s);
         let mut inside_mm = within_skin(self.gut.torso(), &moved_mm, 0.95);
-        // The oesophagus reaches above where the torso ends.
-        inside_mm.z = moved_mm.z.max(Torso::LOWEST_MM);
+        // The oesophagus reaches above where the torso ends, and a real rectum below.
+        let lowest_mm = if self.gut.measured_mm().is_some() {
+            f64::NEG_INFINITY
+        } else {
+            Torso::LOWEST_MM
+        };
+        inside_mm.z = moved_mm.z.max(lowest_mm);
         inside_mm
     }
 

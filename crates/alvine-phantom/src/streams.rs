@@ -45,6 +45,8 @@ pub(crate) enum Purpose {
     ShadowingLength,
     /// Whether an antenna works loose at all, and in which manner.
     LooseningManner,
+    /// When the body turns, and how.
+    Posture,
 }
 
 /// The stream for one purpose.

@@ -3,6 +3,7 @@
 mod cavity;
 mod coils;
 mod colon;
+mod ct;
 mod curve;
 mod upper;
 
@@ -11,9 +12,11 @@ use rand::Rng;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::chance::normal;
+use crate::error::PhantomError;
 use crate::streams::{Purpose, stream};
 use cavity::Cavity;
 pub(crate) use cavity::within_skin;
+pub use ct::Anatomy;
 use curve::Curve;
 
 /// Length of jejunum and ileum along the midline in a living person, mm: mean.
@@ -49,9 +52,24 @@ pub struct Gut {
     curve: Curve,
     landmarks_mm: [f64; 6],
     part_ends_mm: [f64; 8],
+    measured_mm: Option<(f64, f64)>,
+}
+
+/// Which control points end the parts that no landmark ends.
+#[derive(Debug, Default)]
+struct PartEnds {
+    /// End of the jejunum; `None` for two fifths of the way from flexure to valve.
+    junction: Option<usize>,
+    /// Ends of caecum, ascending, transverse and descending colon.
+    colon: [usize; 4],
 }
 
 impl Gut {
+    /// The gut of an anatomy: the one that a seed gives in a torso, or a scan's own in its own torso.
+    pub(crate) fn of(anatomy: Anatomy, torso: Torso, seed: u64) -> Result<Self, PhantomError> {
+        Ok(ct::gut(anatomy, seed)?.unwrap_or_else(|| Self::new(torso, seed)))
+    }
+
     /// The gut that a seed gives in a torso.
     ///
     /// Places scale with the torso's breadth and depth; heights do not.
@@ -93,16 +111,28 @@ impl Gut {
         for point in colon {
             controls.push(point);
         }
-        Self::through(torso, &controls, |spans| valve + spans * points_a_span)
+        let ends = PartEnds {
+            junction: None,
+            colon: [
+                colon::CAECUM_END,
+                colon::ASCENDING_END,
+                colon::TRANSVERSE_END,
+                colon::DESCENDING_END,
+            ]
+            .map(|spans| valve + spans * points_a_span),
+        };
+        Self::through(torso, &controls, &ends)
     }
 
-    fn through(torso: Torso, controls: &Controls, after_valve: impl Fn(usize) -> usize) -> Self {
+    fn through(torso: Torso, controls: &Controls, ends: &PartEnds) -> Self {
         let (curve, arcs) = Curve::through(&controls.points);
         let length_mm = curve.length_mm();
         let mark = |index: usize| arcs[controls.marks[index]];
         let (cardia, pylorus, flexure, valve) = (mark(0), mark(1), mark(2), mark(3));
         // Jejunum two fifths, ileum three fifths of the mesenteric small bowel: convention, no border in the tissue.
-        let junction = flexure + 0.4 * (valve - flexure);
+        let junction = ends
+            .junction
+            .map_or(flexure + 0.4 * (valve - flexure), |index| arcs[index]);
         Self {
             torso,
             landmarks_mm: [0.0, cardia, pylorus, flexure, valve, length_mm],
@@ -110,12 +140,13 @@ impl Gut {
                 flexure,
                 junction,
                 valve,
-                arcs[after_valve(colon::CAECUM_END)],
-                arcs[after_valve(colon::ASCENDING_END)],
-                arcs[after_valve(colon::TRANSVERSE_END)],
-                arcs[after_valve(colon::DESCENDING_END)],
+                arcs[ends.colon[0]],
+                arcs[ends.colon[1]],
+                arcs[ends.colon[2]],
+                arcs[ends.colon[3]],
                 length_mm,
             ],
+            measured_mm: controls.measured_from.map(|index| (arcs[index], length_mm)),
             curve,
         }
     }
@@ -142,6 +173,12 @@ impl Gut {
     #[must_use]
     pub fn places(&self) -> &[Position] {
         self.curve.places()
+    }
+
+    /// The arcs between which the midline is a living person's, from CT; `None` for a gut that is drawn.
+    #[must_use]
+    pub const fn measured_mm(&self) -> Option<(f64, f64)> {
+        self.measured_mm
     }
 
     /// The arc at which a landmark lies, mm from the mouth.
@@ -180,6 +217,8 @@ impl Gut {
 struct Controls {
     points: Vec<Position>,
     marks: Vec<usize>,
+    /// The first that comes from CT, as do all after it.
+    measured_from: Option<usize>,
 }
 
 impl Controls {

@@ -5,8 +5,9 @@ use alvine::{DistanceAndTissue, FreeSpace, Law, Layout, LogDistance, NoiseModel,
 
 use super::keys::{self, Root};
 use super::{FORMAT, NamedScenario, ScenarioFault};
-use crate::body::TorsoChoice;
+use crate::body::{Girth, TorsoChoice};
 use crate::error::PhantomError;
+use crate::gut::Anatomy;
 use crate::motion::Residence;
 use crate::radio::{
     AntennaPattern, BatterySag, Loosening, LooseningManner, RadioEffects, RadioProfile, Tails, TissueLayers, Tumbling,
@@ -36,6 +37,8 @@ pub(super) fn apply(root: Root, seed: u64) -> Result<NamedScenario, At> {
     set(&mut scenario.findings, root.findings);
     set(&mut scenario.breath_mm, root.organs.breath_mm);
     set(&mut scenario.drift_mm, root.organs.drift_mm);
+    set(&mut scenario.posture_mm, root.organs.posture_mm);
+    set(&mut scenario.posture_s, root.organs.posture_s);
     body(&mut scenario, &root)?;
     for (residence, keys, path) in [
         (
@@ -114,14 +117,34 @@ fn name(given: Option<&str>, base: &str, radio: RadioProfile) -> Result<String, 
 }
 
 fn body(scenario: &mut Scenario, root: &Root) -> Result<(), At> {
-    match (&root.torso.drawn, root.torso.breadth_mm, root.torso.depth_mm) {
-        (None | Some(false), Some(breadth_mm), Some(depth_mm)) => {
+    if let Some(anatomy) = &root.anatomy {
+        let known = Anatomy::ALL;
+        scenario.anatomy = known
+            .into_iter()
+            .find(|known| known.as_str() == anatomy)
+            .ok_or_else(|| unknown_word("anatomy", anatomy, &known.map(Anatomy::as_str)))?;
+    }
+    let keys = &root.torso;
+    match (keys.drawn, keys.survey.as_deref(), keys.breadth_mm, keys.depth_mm) {
+        (None | Some(false), None, Some(breadth_mm), Some(depth_mm)) => {
             let torso = Torso::new(breadth_mm, depth_mm).map_err(|error| refused("torso", None, &error))?;
             scenario.torso = TorsoChoice::Fixed(torso);
         }
-        (None, None, None) => {}
-        (Some(true), None, None) => scenario.torso = TorsoChoice::Drawn,
-        _ => return Err(incomplete("torso", "needs drawn = true, or breadth_mm and depth_mm")),
+        (None, None, None, None) => {}
+        (Some(true), None, None, None) => scenario.torso = TorsoChoice::Drawn,
+        (None | Some(false), Some(survey), None, None) => {
+            let known = Girth::ALL;
+            let girth = known.into_iter().find(|known| known.as_str() == survey);
+            scenario.torso = TorsoChoice::Surveyed(
+                girth.ok_or_else(|| unknown_word("torso.survey", survey, &known.map(Girth::as_str)))?,
+            );
+        }
+        _ => {
+            return Err(incomplete(
+                "torso",
+                "needs drawn = true, or survey, or breadth_mm and depth_mm",
+            ));
+        }
     }
     if let Some(sites) = &root.site {
         let sites = sites.iter().map(|site| Site {

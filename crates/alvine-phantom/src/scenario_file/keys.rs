@@ -11,6 +11,7 @@ pub(super) struct Root {
     pub(super) base: Option<String>,
     pub(super) radio: Option<String>,
     pub(super) seed: Option<u64>,
+    pub(super) anatomy: Option<String>,
     pub(super) rate_hz: Option<f64>,
     pub(super) duration_h: Option<f64>,
     pub(super) swallowed_s: Option<f64>,
@@ -48,12 +49,15 @@ macro_rules! table {
 
 table!(Torso {
     drawn: bool,
+    survey: String,
     breadth_mm: f64,
     depth_mm: f64
 });
 table!(Organs {
     breath_mm: f64,
-    drift_mm: f64
+    drift_mm: f64,
+    posture_mm: f64,
+    posture_s: f64
 });
 table!(Transit {
     oesophagus: Residence,

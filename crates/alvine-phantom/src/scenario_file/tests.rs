@@ -51,6 +51,8 @@ fn other_laws_sites_tails_and_loosenings_read_back_as_written() {
         named.scenario.law = law;
         named.scenario.effects.tails = tails;
         named.scenario.torso = crate::TorsoChoice::Fixed(torso);
+        named.scenario.anatomy = crate::Anatomy::CtWhole;
+        named.scenario.posture_mm = 20.0;
         named.scenario.layout = Some(Layout::default_eight(&torso));
         named.scenario.loosening = crate::Loosening::Fixed {
             site: 3,
@@ -107,7 +109,7 @@ fn faults_are_told_with_line_and_column() {
         ),
         (
             "[torso]\nbreadth_mm = 300",
-            "1:1: torso needs drawn = true, or breadth_mm and depth_mm",
+            "1:1: torso needs drawn = true, or survey, or breadth_mm and depth_mm",
         ),
         (
             "[loosening]\nwhich = \"seldom\"",

@@ -84,6 +84,11 @@ impl Page {
             "usual, matched or realistic: replaces the defaults from [receiver] on",
         );
         self.line("seed", scenario.seed, "of all chance");
+        self.word(
+            "anatomy",
+            scenario.anatomy.as_str(),
+            "drawn; or ct-whole, ct-inflated: two living people's, with their torsos",
+        );
         self.number("rate_hz", scenario.rate_hz, "instants a second");
         self.number("duration_h", scenario.duration_h, "length of the recording");
         self.number(
@@ -97,10 +102,13 @@ impl Page {
     fn body(&mut self, scenario: &Scenario) {
         self.table(
             "torso",
-            "Drawn as adults are, or of one breadth and depth at the navel.",
+            "Drawn as adults are: drawn = true between the 5th and 95th percentiles, survey = \"callipers\" or \"tape\" over
+             the whole range of the survey (the ellipse of a waist's breadth and depth is 5 % shorter than the tape: one of
+             the two is kept). Or of one breadth_mm and depth_mm at the navel.",
         );
         match scenario.torso {
-            TorsoChoice::Drawn => self.line("drawn", true, "or breadth_mm and depth_mm"),
+            TorsoChoice::Drawn => self.line("drawn", true, ""),
+            TorsoChoice::Surveyed(girth) => self.word("survey", girth.as_str(), ""),
             TorsoChoice::Fixed(torso) => {
                 self.number("breadth_mm", torso.breadth_mm(), "side to side");
                 self.number("depth_mm", torso.depth_mm(), "front to back");
@@ -116,6 +124,16 @@ impl Page {
             "drift_mm",
             scenario.drift_mm,
             "spread of slow drift each way (invented)",
+        );
+        self.number(
+            "posture_mm",
+            scenario.posture_mm,
+            "down when upright, half as far sideways on a side",
+        );
+        self.number(
+            "posture_s",
+            scenario.posture_s,
+            "how long a posture is kept in the mean (invented)",
         );
         for site in scenario.layout.iter().flat_map(|layout| layout.sites()) {
             self.site(site);

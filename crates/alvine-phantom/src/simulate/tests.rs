@@ -469,6 +469,36 @@ fn each_effect_changes_the_levels_and_only_them() {
 }
 
 #[test]
+fn a_scanned_person_s_gut_can_be_passed_as_it_is() {
+    for anatomy in [crate::Anatomy::CtWhole, crate::Anatomy::CtInflated] {
+        let scenario = Scenario {
+            anatomy,
+            breath_mm: 0.0,
+            drift_mm: 0.0,
+            ..Scenario::named("expulsion-recorded", 4).unwrap()
+        };
+        let simulated = simulate(&Scenario {
+            rate_hz: 0.2,
+            ..scenario
+        })
+        .unwrap();
+        assert_eq!(simulated.setup.torso, *simulated.gut.torso());
+        for point in &simulated.truth.points {
+            let (Some(place_mm), Some(arc_mm)) = (point.position_mm, point.arc_mm) else {
+                continue;
+            };
+            // The mouth is held inside the skin; all that comes from CT is where it was.
+            if arc_mm > simulated.gut.measured_mm().unwrap().0 {
+                assert!(
+                    (place_mm - simulated.gut.at(arc_mm)).norm() < 1e-9,
+                    "{anatomy:?} {place_mm}"
+                );
+            }
+        }
+    }
+}
+
+#[test]
 fn findings_lie_in_the_small_bowel_within_the_recording() {
     for seed in 0..20 {
         let simulated = simulate(&Scenario {
