@@ -8,6 +8,8 @@ use clap::builder::PossibleValuesParser;
 use clap::{ColorChoice, Parser, Subcommand};
 use clap_complete::Shell;
 
+use crate::commands::layout::args::LayoutCommand;
+
 /// The scenarios by name.
 static SCENARIO_HELP: LazyLock<String> = LazyLock::new(|| {
     format!(
@@ -234,6 +236,23 @@ Examples:
         /// Print JSON.
         #[arg(long)]
         json: bool,
+    },
+    /// Judge, compare and design layouts of antennas before a belt is built, and budget the link.
+    ///
+    /// The antenna bench. No recording is needed: from a torso, sites, a law of loss and its spread follow how well any
+    /// method could tell where the capsule is, from the Cramér–Rao bound; which places are not heard or taken for others;
+    /// where better sites would be; and how deep a capsule is heard. A layout file is a study.toml of which all but [torso]
+    /// may be left out; a study is one as it stands.
+    #[command(after_long_help = "\
+Examples:
+  alvine layout evaluate
+  alvine layout compare default datasets/layouts/two-rows.toml
+  alvine layout design --sites 8 --out eight
+  alvine layout link-budget")]
+    Layout {
+        /// Which part of the bench.
+        #[command(subcommand)]
+        command: LayoutCommand,
     },
     /// Print completions for a shell.
     ///

@@ -6,6 +6,7 @@ pub mod analysis;
 mod args;
 mod commands;
 mod interrupt;
+mod layout_figures;
 mod outcome;
 mod plain_text;
 mod progress;

@@ -11,6 +11,7 @@ use alvine_study::{Fault, StudyError};
 use thiserror::Error;
 
 use crate::analysis::AnalysisError;
+use crate::commands::layout::BenchError;
 use crate::report::ReportError;
 
 /// The exit codes; `alvine --help` lists the same.
@@ -88,6 +89,9 @@ pub enum Failure {
         /// What the system said.
         source: io::Error,
     },
+    /// The antenna bench cannot do what was asked.
+    #[error(transparent)]
+    Bench(#[from] BenchError),
     /// The output would take the place of the input.
     #[error("{}: is the study itself; expected another place for the output", file.display())]
     ReplacesSource {
@@ -154,6 +158,8 @@ impl Failure {
         match self {
             Failure::Study(error) => of_fault(error.fault()),
             Failure::Analysis { .. } | Failure::Scenario { .. } => Outcome::Faulty,
+            Failure::Bench(error) if error.is_of_a_file() => Outcome::Faulty,
+            Failure::Bench(_) => Outcome::Usage,
             Failure::Phantom(_) | Failure::Noise(_) | Failure::Option { .. } | Failure::NoFormat { .. } => {
                 Outcome::Usage
             }

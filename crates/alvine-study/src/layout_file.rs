@@ -19,7 +19,7 @@
 
 use std::path::Path;
 
-use alvine::{Law, LogDistance, NoiseModel, Setup, Site};
+use alvine::{Law, LogDistance, NoiseModel, Setup, Site, Torso};
 use toml::value::Datetime;
 
 use crate::container::read_study;
@@ -67,6 +67,20 @@ pub fn read_layout(path: &Path) -> Result<Setup, StudyError> {
 fn read_toml(file: &Path) -> Result<Setup, StudyError> {
     let text = read_text(file, "the description of a layout", LARGEST)?;
     describe_setup(&WithDefaults(TomlStudy::parse(file, &text)?))
+}
+
+/// The default eight on a torso, with the transmitter, receiver and law that a layout file has where it names none.
+///
+/// # Errors
+///
+/// Never for a torso that exists.
+pub fn usual_setup(torso: &Torso) -> Result<Setup, StudyError> {
+    let text = format!(
+        "format = {STUDY_FORMAT}\n[torso]\nbreadth_mm = {:?}\ndepth_mm = {:?}\n",
+        torso.breadth_mm(),
+        torso.depth_mm()
+    );
+    describe_setup(&WithDefaults(TomlStudy::parse(Path::new("default"), &text)?))
 }
 
 /// The text of a layout file for a setup, every table given, with lines of comment at its head.
@@ -146,7 +160,7 @@ fn default_number(table: &str, key: &str) -> Option<f64> {
 mod tests {
     use std::fs;
 
-    use alvine::{Layout, Torso};
+    use alvine::Layout;
 
     use super::*;
 
@@ -167,6 +181,7 @@ mod tests {
         assert_eq!(setup.transmitter.power_dbm(), -20.0);
         assert_eq!(setup.receiver.floor_dbm(), -100.0);
         assert_eq!(setup.noise.noise_db(), 2.0);
+        assert_eq!(usual_setup(&setup.torso).unwrap(), setup);
     }
 
     #[test]

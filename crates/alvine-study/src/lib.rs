@@ -36,7 +36,7 @@ pub use container::{read_study, write_study_hdf5, write_study_toml};
 pub use description::{LONGEST_TEXT, MOST_MARKS, MOST_SITES, STUDY_FORMAT};
 pub use fault::{Fault, Place, StudyError};
 pub use hdf5_io::MOST_INSTANTS;
-pub use layout_file::{layout_text, read_layout};
+pub use layout_file::{layout_text, read_layout, usual_setup};
 pub use staging::{Staging, abandon_all};
 pub use study::{AuxiliaryColumn, Started, Study};
 pub use truth::{read_truth, write_truth};

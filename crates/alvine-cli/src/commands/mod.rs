@@ -2,6 +2,7 @@
 
 mod check;
 mod convert;
+pub mod layout;
 mod locate;
 mod phases;
 mod report;
@@ -72,6 +73,7 @@ fn obey(args: &Args) -> Result<(), Failure> {
         Command::Check { of, json } => check::run(of, *json, quiet),
         Command::Simulate(args) => simulate::run(args, quiet),
         Command::Score { results, truth, json } => score::run(results, truth, *json, quiet),
+        Command::Layout { command } => layout::run(command, quiet),
         Command::Completions { shell } => complete(*shell),
     }
 }

@@ -4,10 +4,10 @@
 //! HTML. Nothing here reads or writes a file, asks the network, or looks at the system's fonts: the typeface is part
 //! of the program, so that the same study gives the same bytes everywhere.
 
-mod axes;
-mod canvas;
+pub(crate) mod axes;
+pub(crate) mod canvas;
 pub(crate) mod clock;
-mod colour;
+pub(crate) mod colour;
 mod envelope;
 mod escape;
 mod figures;
@@ -15,7 +15,7 @@ mod figures;
 mod fixture;
 
 mod page;
-mod placement;
+pub(crate) mod placement;
 mod raster;
 pub(crate) mod words;
 

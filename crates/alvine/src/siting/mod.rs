@@ -27,6 +27,6 @@ pub use design::{Criterion, CurvePoint, Design, DesignError, DesignSpace, Design
 pub use link_budget::{Heard, LinkBudget, LinkBudgetError, LinkRow, thermal_noise_dbm};
 pub use organs::{OrganRegion, OrganSet};
 pub use rivals::{Rival, RivalMap, RivalOptions, Rivals, rivals};
-pub use survey::{Outlook, RegionSummary, Survey, SurveyOptions, survey};
+pub use survey::{Outlook, RegionSummary, Survey, SurveyOptions, outlook, survey};
 pub use trials::{PlaceTrial, TrialError, TrialOptions, Trials, trials};
 pub use volume::{Volume, VolumeError};

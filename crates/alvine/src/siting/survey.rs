@@ -126,7 +126,14 @@ pub fn survey(setup: &Setup, volume: Volume, options: &SurveyOptions) -> Survey 
     }
 }
 
-/// The outlook at one place.
+/// The outlook at one place of a setup's torso.
+#[must_use]
+pub fn outlook(setup: &Setup, place_mm: &Position, options: &SurveyOptions) -> Outlook {
+    let radio = Radio::new(setup, options.spread_db(setup));
+    let prior = torso_prior_per_mm2(&setup.torso);
+    look(setup, &radio, place_mm, &prior, options.level_prior_db)
+}
+
 fn look(setup: &Setup, radio: &Radio<'_>, place_mm: &Position, prior: &Position, level_prior_db: f64) -> Outlook {
     let mut sum = Information::default();
     let mut geometry = Information::default();
@@ -327,17 +334,8 @@ mod tests {
         survey(setup, volume, &SurveyOptions::default())
     }
 
-    /// The outlook of one place.
     fn at(setup: &Setup, place_mm: Position) -> Outlook {
-        let options = SurveyOptions::default();
-        let radio = Radio::new(setup, options.spread_db(setup));
-        look(
-            setup,
-            &radio,
-            &place_mm,
-            &torso_prior_per_mm2(&setup.torso),
-            options.level_prior_db,
-        )
+        outlook(setup, &place_mm, &SurveyOptions::default())
     }
 
     #[test]
