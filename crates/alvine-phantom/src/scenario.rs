@@ -92,12 +92,15 @@ impl Scenario {
     pub const DEMO_SHADOWING_DB: f64 = 4.0;
 
     /// The names that [`Scenario::named`] knows.
-    pub const NAMES: [&'static str; 5] = [
+    pub const NAMES: [&'static str; 8] = [
         "default",
         "gastric-retention",
         "battery-ends-in-small-bowel",
         "expulsion-recorded",
         "started-late",
+        "fed",
+        "small-bowel-retention",
+        "stasis-before-valve",
     ];
 
     /// The demo: a median torso of 330 mm × 230 mm, the default eight sites, 2 Hz for 12 h, the deep-tissue law at
@@ -151,7 +154,10 @@ impl Scenario {
     /// - `gastric-retention`: the capsule never leaves the stomach;
     /// - `battery-ends-in-small-bowel`: the recording ends before the valve;
     /// - `expulsion-recorded`: a short colon time, so that the capsule is expelled within the recording;
-    /// - `started-late`: the recording begins a minute and a half after the swallow.
+    /// - `started-late`: the recording begins a minute and a half after the swallow;
+    /// - `fed`: swallowed with a test meal, which keeps it in the stomach for hours;
+    /// - `small-bowel-retention`: the capsule comes to rest in jejunum or ileum for good;
+    /// - `stasis-before-valve`: it rests for five hours just before the valve.
     ///
     /// # Errors
     ///
@@ -175,6 +181,15 @@ impl Scenario {
                 scenario.transit.colon = Residence::Fixed(6.5 * 3600.0);
             }
             "started-late" => scenario.swallowed_s = -90.0,
+            "fed" => scenario.transit = Transit::fed(),
+            "small-bowel-retention" => {
+                scenario.transit.stomach = Residence::Fixed(25.0 * 60.0);
+                scenario.transit.small_bowel = Residence::Endless;
+            }
+            "stasis-before-valve" => {
+                scenario.transit.stomach = Residence::Fixed(25.0 * 60.0);
+                scenario.transit.stasis_s = 5.0 * 3600.0;
+            }
             _ => return Err(PhantomError::UnknownScenario { found: name.to_owned() }),
         }
         Ok(scenario)
@@ -268,6 +283,12 @@ impl Scenario {
         ] {
             validate_residence(what, residence)?;
         }
+        in_range(
+            "transit.stasis_s",
+            self.transit.stasis_s,
+            &(0.0..=MOST_S),
+            "0 to 10000000 s",
+        )?;
         validate_loosening(&self.loosening)?;
         validate_effects(&self.effects)
     }
@@ -292,6 +313,15 @@ fn validate_residence(what: &'static str, residence: Residence) -> Result<(), Ph
         Residence::Drawn { median_s, sd_ln } => {
             in_range(what, median_s, &times_s, "a median of 0 to 10000000 s")?;
             in_range(what, sd_ln, &(0.0..=3.0), "a spread of ln(time) of 0 to 3")
+        }
+        Residence::Quantiles(quantiles_s) => {
+            let rising = "5 rising times of 1 to 10000000 s";
+            let mut least_s = 1.0;
+            for quantile_s in quantiles_s {
+                in_range(what, quantile_s, &(least_s..=MOST_S), rising)?;
+                least_s = quantile_s;
+            }
+            Ok(())
         }
         Residence::Fixed(seconds) => in_range(what, seconds, &times_s, "0 to 10000000 s"),
         Residence::Endless => Ok(()),

@@ -144,7 +144,13 @@ impl<'a> Capsule<'a> {
         Self {
             gut,
             passage,
-            journey: Journey::new(gut, passage, scenario.duration_s(), scenario.seed),
+            journey: Journey::new(
+                gut,
+                passage,
+                scenario.transit.stasis_s,
+                scenario.duration_s(),
+                scenario.seed,
+            ),
             organs: Organs::new(scenario),
             hand: [0; 3].map(|_| Wander::new(HAND_WANDERS_MM, HAND_WANDERS_S, &mut hand_rng)),
             hand_rng,

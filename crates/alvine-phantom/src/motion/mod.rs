@@ -46,7 +46,7 @@ impl Passage {
         let small_bowel_s = transit.small_bowel.draw_s(LEAST_SMALL_BOWEL_S, &mut rng);
         let colon_s = transit.colon.draw_s(LEAST_COLON_S, &mut rng);
         let duodenum_s = DUODENUM.draw_s(LEAST_DUODENUM_S, &mut rng).min(0.2 * small_bowel_s);
-        let valve_s = pylorus_s + small_bowel_s;
+        let valve_s = pylorus_s + small_bowel_s + transit.stasis_s;
         Self {
             times_s: [
                 swallowed_s,
@@ -112,8 +112,8 @@ pub(crate) struct Journey {
 
 impl Journey {
     /// A journey through a gut at the times of a passage; stretches that outlast the recording by far are not followed
-    /// beyond `until_s`.
-    pub(crate) fn new(gut: &Gut, passage: &Passage, until_s: f64, seed: u64) -> Self {
+    /// beyond `until_s`. For the last `stasis_s` before the valve the capsule rests there.
+    pub(crate) fn new(gut: &Gut, passage: &Passage, stasis_s: f64, until_s: f64, seed: u64) -> Self {
         let mut rng = stream(seed, Purpose::Motion);
         let mut stretches = Vec::new();
         for (from, to) in LandmarkKind::ALL.into_iter().zip(LandmarkKind::ALL.into_iter().skip(1)) {
@@ -129,7 +129,7 @@ impl Journey {
             };
             let start_mm = gut.landmark_mm(from);
             let length_mm = gut.landmark_mm(to) - start_mm;
-            let (backbone, rhythm) = how_passed(from, end_s - start_s, length_mm, leaves, &mut rng);
+            let (backbone, rhythm) = how_passed(from, end_s - start_s, length_mm, leaves.then_some(stasis_s), &mut rng);
             stretches.push(Stretch {
                 start_s,
                 end_s,
@@ -153,14 +153,16 @@ impl Journey {
     }
 }
 
-/// Slow movement and rhythm of the stretch that a landmark opens.
+/// Slow movement and rhythm of the stretch that a landmark opens; the capsule leaves it after a stasis of so long at the
+/// valve, or never.
 fn how_passed(
     from: LandmarkKind,
     lasting_s: f64,
     length_mm: f64,
-    leaves: bool,
+    leaves_after_s: Option<f64>,
     rng: &mut Xoshiro256PlusPlus,
 ) -> (Backbone, Rhythm) {
+    let leaves = leaves_after_s.is_some();
     // A stream of its own a stretch: one that takes longer leaves the others as they were.
     let mut own = rng.clone();
     rng.jump();
@@ -178,7 +180,10 @@ fn how_passed(
             stretches::STOMACH,
         ),
         LandmarkKind::Pylorus => (stretches::duodenum(lasting_s, way_mm, rng), stretches::DUODENUM),
-        LandmarkKind::DuodenojejunalFlexure => (stretches::coils(lasting_s, way_mm, leaves, rng), stretches::COILS),
+        LandmarkKind::DuodenojejunalFlexure => (
+            stretches::coils(lasting_s, way_mm, leaves_after_s, rng),
+            stretches::COILS,
+        ),
         LandmarkKind::IleocaecalValve | LandmarkKind::Expulsion => {
             (stretches::colon(lasting_s, way_mm, rng), stretches::COLON)
         }

@@ -130,9 +130,20 @@ pub(super) fn duodenum(lasting_s: f64, length_mm: f64, rng: &mut Xoshiro256PlusP
 }
 
 /// Through jejunum and ileum: creeping, resting and now and then slipping back, with bursts that make most of the way;
-/// slower towards the end, and a stay before the valve.
-pub(super) fn coils(lasting_s: f64, length_mm: f64, leaves: bool, rng: &mut Xoshiro256PlusPlus) -> Backbone {
-    let waiting = if leaves { rng.random_range(0.02..0.15) } else { 0.0 };
+/// slower towards the end, and a stay before the valve, longer by a stasis; one that never leaves does not come there.
+pub(super) fn coils(
+    lasting_s: f64,
+    length_mm: f64,
+    leaves_after_s: Option<f64>,
+    rng: &mut Xoshiro256PlusPlus,
+) -> Backbone {
+    let leaves = leaves_after_s.is_some();
+    let stasis = leaves_after_s.map_or(0.0, |stasis_s| (stasis_s / lasting_s).min(0.98));
+    let waiting = if leaves {
+        stasis + (1.0 - stasis) * rng.random_range(0.02..0.15)
+    } else {
+        0.0
+    };
     let last_mm = if leaves { (0.02 * length_mm).min(50.0) } else { 0.0 };
     let moving_s = (1.0 - waiting) * lasting_s;
     let steps = coil_steps(moving_s, rng);
@@ -275,7 +286,7 @@ mod tests {
     #[test]
     fn bursts_in_a_twentieth_of_the_time_make_half_the_way_through_the_coils() {
         for seed in 0..50 {
-            let backbone = coils(198.5 * 60.0, 3500.0, true, &mut stream(seed, Purpose::Motion));
+            let backbone = coils(198.5 * 60.0, 3500.0, Some(0.0), &mut stream(seed, Purpose::Motion));
             let mut moves: Vec<(f64, f64)> = backbone
                 .knots()
                 .windows(2)
@@ -304,7 +315,7 @@ mod tests {
                     oesophagus(lasting_s, 400.0),
                     stomach(lasting_s, 400.0, true, rng),
                     duodenum(lasting_s, 400.0, rng),
-                    coils(lasting_s, 400.0, true, rng),
+                    coils(lasting_s, 400.0, Some(0.0), rng),
                     colon(lasting_s, 400.0, rng),
                 ] {
                     let knots = backbone.knots();

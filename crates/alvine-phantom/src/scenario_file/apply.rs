@@ -8,7 +8,7 @@ use super::{FORMAT, NamedScenario, ScenarioFault};
 use crate::body::{Girth, TorsoChoice};
 use crate::error::PhantomError;
 use crate::gut::Anatomy;
-use crate::motion::Residence;
+use crate::motion::{Residence, Transit};
 use crate::radio::{
     AntennaPattern, BatterySag, Loosening, LooseningManner, RadioEffects, RadioProfile, Tails, TissueLayers, Tumbling,
 };
@@ -40,6 +40,14 @@ pub(super) fn apply(root: Root, seed: u64) -> Result<NamedScenario, At> {
     set(&mut scenario.posture_mm, root.organs.posture_mm);
     set(&mut scenario.posture_s, root.organs.posture_s);
     body(&mut scenario, &root)?;
+    if let Some(protocol) = &root.transit.protocol {
+        scenario.transit = match protocol.as_str() {
+            "fasting" => Transit::default(),
+            "fed" => Transit::fed(),
+            other => return Err(unknown_word("transit.protocol", other, &["fasting", "fed"])),
+        };
+    }
+    set(&mut scenario.transit.stasis_s, root.transit.stasis_s);
     for (residence, keys, path) in [
         (
             &mut scenario.transit.oesophagus,
@@ -158,13 +166,15 @@ fn body(scenario: &mut Scenario, root: &Root) -> Result<(), At> {
 }
 
 fn residence(keys: &keys::Residence, path: &'static str) -> Result<Residence, At> {
-    match (keys.median_s, keys.sd_ln, keys.fixed_s, keys.endless) {
-        (Some(median_s), Some(sd_ln), None, None | Some(false)) => Ok(Residence::Drawn { median_s, sd_ln }),
-        (None, None, Some(fixed_s), None | Some(false)) => Ok(Residence::Fixed(fixed_s)),
-        (None, None, None, Some(true)) => Ok(Residence::Endless),
+    let whole = (keys.median_s, keys.sd_ln, keys.quantiles_s, keys.fixed_s, keys.endless);
+    match whole {
+        (Some(median_s), Some(sd_ln), None, None, None | Some(false)) => Ok(Residence::Drawn { median_s, sd_ln }),
+        (None, None, Some(quantiles_s), None, None | Some(false)) => Ok(Residence::Quantiles(quantiles_s)),
+        (None, None, None, Some(fixed_s), None | Some(false)) => Ok(Residence::Fixed(fixed_s)),
+        (None, None, None, None, Some(true)) => Ok(Residence::Endless),
         _ => Err(incomplete(
             path,
-            "needs median_s and sd_ln, or fixed_s, or endless = true",
+            "needs median_s and sd_ln, or quantiles_s, or fixed_s, or endless = true",
         )),
     }
 }

@@ -60,14 +60,17 @@ table!(Organs {
     posture_s: f64
 });
 table!(Transit {
+    protocol: String,
     oesophagus: Residence,
     stomach: Residence,
     small_bowel: Residence,
-    colon: Residence
+    colon: Residence,
+    stasis_s: f64
 });
 table!(Residence {
     median_s: f64,
     sd_ln: f64,
+    quantiles_s: [f64; 5],
     fixed_s: f64,
     endless: bool
 });

@@ -151,7 +151,8 @@ impl Page {
     fn passage(&mut self, scenario: &Scenario) {
         self.table(
             "transit",
-            "How long the capsule stays: log-normal { median_s, sd_ln }, { fixed_s }, or { endless = true }.\n\
+            "How long the capsule stays: log-normal { median_s, sd_ln }, { quantiles_s } at 5, 25, 50, 75 and 95 %,\n\
+             { fixed_s }, or { endless = true }. protocol = \"fasting\" or \"fed\" stands for all of them at once.\n\
              The defaults are of fasting healthy people; their sources stand in the documentation of Residence.",
         );
         let transit = &scenario.transit;
@@ -169,10 +170,15 @@ impl Page {
                         about,
                     );
                 }
+                Residence::Quantiles([a, b, c, d, e]) => {
+                    let quantiles_s = format_args!("{{ quantiles_s = [{a:?}, {b:?}, {c:?}, {d:?}, {e:?}] }}");
+                    self.line(key, quantiles_s, about);
+                }
                 Residence::Fixed(fixed_s) => self.line(key, format_args!("{{ fixed_s = {fixed_s:?} }}"), about),
                 Residence::Endless => self.line(key, "{ endless = true }", about),
             }
         }
+        self.number("stasis_s", transit.stasis_s, "of rest just before the valve, on top");
     }
 
     fn told(&mut self, scenario: &Scenario) {
