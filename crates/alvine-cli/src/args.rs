@@ -219,17 +219,19 @@ Examples:
   alvine simulate --scenario mine.toml --out mine
   alvine simulate --cohort mine.toml --count 200 --out cohort")]
     Simulate(Box<SimulateArgs>),
-    /// Measure a report against the truth of its study.
+    /// Measure a report, or a track alone, against the truth of its study.
     ///
     /// Prints how far the track lies from the true path (mm: in space, in each plane, by phase), whether its covariance
-    /// is honest, how far each landmark's time is off and whether its interval holds the true one, and which loosened
+    /// is honest (the share of instants inside its ellipsoids, and the normalised error beside what chi-squared allows for
+    /// so many independent instants), how far each landmark's time is off and whether its interval holds the true one, and which loosened
     /// antennas were found. Use this on simulated studies, or on a bench test with surveyed places.
     #[command(after_long_help = "\
 Examples:
   alvine score demo-report datasets/demo
-  alvine score report phantom-7/truth.json --json")]
+  alvine score report phantom-7/truth.json --json
+  alvine score track.csv phantom-7")]
     Score {
-        /// Folder of a report, with track.csv and summary.json.
+        /// Folder of a report, with track.csv and summary.json; or a track.csv alone, as `alvine locate` writes it.
         results: PathBuf,
         /// A truth.json with truth.csv beside it, or the folder that holds both.
         truth: PathBuf,

@@ -1,4 +1,4 @@
-//! `score`: a report against the truth.
+//! `score`: a report, or a track alone, against the truth.
 
 use std::path::Path;
 
@@ -20,22 +20,34 @@ use crate::stdout;
 
 /// A report's scores.
 struct Scores {
-    summary: Summary,
     track: TrackScore,
+    /// What a track alone does not have.
+    answers: Option<Answers>,
+}
+
+/// The scores of what a report says beside the track.
+struct Answers {
+    summary: Summary,
     landmarks: Vec<LandmarkScore>,
     loosenings: LooseningScore,
 }
 
-/// Scores a report's folder.
+/// Scores a report's folder, or a track file.
 pub fn run(results: &Path, truth: &Path, json: bool, quiet: bool) -> Result<(), Failure> {
-    let summary = read_summary(&results.join("summary.json"))?;
-    let track = read_track_csv(&results.join("track.csv"))?;
+    let (summary, track) = if results.is_file() {
+        (None, read_track_csv(results)?)
+    } else {
+        let summary = read_summary(&results.join("summary.json"))?;
+        (Some(summary), read_track_csv(&results.join("track.csv"))?)
+    };
     let truth = read_truth(truth)?;
     let scores = Scores {
         track: score_track(&track, &truth),
-        landmarks: score_landmarks(&estimates(&summary), &truth),
-        loosenings: score_loosenings(&found_loosenings(&summary), &truth),
-        summary,
+        answers: summary.map(|summary| Answers {
+            landmarks: score_landmarks(&estimates(&summary), &truth),
+            loosenings: score_loosenings(&found_loosenings(&summary), &truth),
+            summary,
+        }),
     };
     if json {
         return stdout::json(&as_json(&scores));
@@ -70,11 +82,13 @@ fn found_loosenings(summary: &Summary) -> Vec<FoundLoosening> {
 fn described(scores: &Scores) -> String {
     let mut text = positions(&scores.track);
     text.push('\n');
-    text.push_str(&coverage(scores.track.consistency.as_ref(), scores.track.singular));
-    text.push('\n');
-    text.push_str(&landmarks(scores));
-    text.push('\n');
-    text.push_str(&loosenings(&scores.loosenings));
+    text.push_str(&coverage(&scores.track));
+    if let Some(answers) = &scores.answers {
+        text.push('\n');
+        text.push_str(&landmarks(answers));
+        text.push('\n');
+        text.push_str(&loosenings(&answers.loosenings));
+    }
     text
 }
 
@@ -109,31 +123,59 @@ fn positions(track: &TrackScore) -> String {
         ]);
     }
     let left = track.uncompared;
+    let [x, y, z] = track.bias_mm.map_or([0.0; 3], Into::into);
     let sentence = format!(
-        "Compared: {} track points; the capsule was truly in the body at {} instants. Not compared: {} points outside \
+        "Mean error: {x:.1} mm to the left, {y:.1} mm backwards, {z:.1} mm upwards. Compared: {} track points; the capsule was truly in the body at {} instants. Not compared: {} points outside \
          the body, {} beyond the truth, {} that are no finite place.",
         track.compared, track.true_inside, left.outside_body, left.beyond_truth, left.not_finite
     );
     format!("{}{}", table.text(), paragraph(&sentence, 0))
 }
 
-fn coverage(consistency: Option<&Consistency>, singular: usize) -> String {
-    let Some(fit) = consistency else {
+/// How many instants lie inside their ellipsoids, and whether that is what the covariance promises.
+fn coverage(track: &TrackScore) -> String {
+    let Some(whole) = &track.consistency else {
         return "Coverage: no covariance to compare with\n".to_owned();
     };
-    let shares = [fit.inside_50, fit.inside_90, fit.inside_95].map(|share| format!("{:.1} %", 100.0 * share));
-    let mut sentence = format!(
-        "Coverage: the truth lies inside the 50 % ellipsoid in {}, the 90 % ellipsoid in {}, the 95 % ellipsoid in {} \
-         of the instants. Mean normalised squared error (NEES): {:.2}, where 3 is right and more means too sure.",
-        shares[0], shares[1], shares[2], fit.nees_mean
-    );
-    if singular > 0 {
-        sentence.push_str(&format!(" {singular} points have no covariance that can be inverted."));
+    let mut table = Table::new(&[
+        ("Coverage", Align::Left),
+        ("in 50 %", Align::Right),
+        ("in 90 %", Align::Right),
+        ("in 95 %", Align::Right),
+        ("NEES", Align::Right),
+        ("if right", Align::Right),
+        ("independent", Align::Right),
+    ]);
+    let phases = track.consistency_by_phase.iter();
+    let phases = phases.map(|(phase, fit)| (phase.to_string(), fit));
+    for (name, fit) in std::iter::once(("all".to_owned(), whole)).chain(phases) {
+        let [inside_50, inside_90, inside_95] =
+            [fit.inside_50, fit.inside_90, fit.inside_95].map(|share| format!("{:.1} %", 100.0 * share));
+        let [least, most] = fit.nees_interval95;
+        table.row([
+            name,
+            inside_50,
+            inside_90,
+            inside_95,
+            format!("{:.2}", fit.nees_mean),
+            format!("{least:.1} to {most:.1}"),
+            format!("{:.0}", fit.effective),
+        ]);
     }
-    paragraph(&sentence, 0)
+    let mut sentence = "NEES is the mean normalised squared error, 3 where the covariance is right and more where it is too \
+                        sure. Neighbouring instants err alike: they are worth so many independent ones, and with as many \
+                        NEES would lie within \"if right\" in 95 of 100 recordings (chi-squared)."
+        .to_owned();
+    if track.singular > 0 {
+        sentence.push_str(&format!(
+            " {} points have no covariance that can be inverted.",
+            track.singular
+        ));
+    }
+    format!("{}{}", table.text(), paragraph(&sentence, 0))
 }
 
-fn landmarks(scores: &Scores) -> String {
+fn landmarks(answers: &Answers) -> String {
     let mut table = Table::new(&[
         ("Landmark", Align::Left),
         ("truth", Align::Right),
@@ -144,7 +186,7 @@ fn landmarks(scores: &Scores) -> String {
         ("reached", Align::Left),
         ("source", Align::Left),
     ]);
-    for landmark in &scores.landmarks {
+    for landmark in &answers.landmarks {
         let time = |time_s: Option<f64>| time_s.map_or("not reached".to_owned(), duration);
         let held = |inside: Option<bool>| {
             inside
@@ -159,7 +201,7 @@ fn landmarks(scores: &Scores) -> String {
             held(landmark.inside50),
             held(landmark.inside90),
             if landmark.agreed { "agreed" } else { "not agreed" }.to_owned(),
-            source(&scores.summary, landmark).to_owned(),
+            source(&answers.summary, landmark).to_owned(),
         ]);
     }
     format!("{}Times since the recording began.\n", table.text())
@@ -202,30 +244,52 @@ fn as_json(scores: &Scores) -> Value {
         .map(|(phase, errors)| (phase.to_string(), errors_json(errors)))
         .collect();
     let errors = |errors: Option<ErrorSummary>| errors.as_ref().map(errors_json);
-    json!({
-        "study": scores.summary.study.id,
+    let fits: Map<String, Value> = track
+        .consistency_by_phase
+        .iter()
+        .map(|(phase, fit)| (phase.to_string(), fit_json(fit)))
+        .collect();
+    let mut value = json!({
         "space": errors(track.space_mm),
         "coronal": errors(track.coronal_mm),
         "sagittal": errors(track.sagittal_mm),
         "axial": errors(track.axial_mm),
         "by_phase": by_phase,
+        "bias_mm": track.bias_mm.map(|bias_mm| [bias_mm.x, bias_mm.y, bias_mm.z]),
         "compared": track.compared,
         "true_inside": track.true_inside,
         "uncompared": {
             "outside_body": track.uncompared.outside_body, "beyond_truth": track.uncompared.beyond_truth,
             "not_finite": track.uncompared.not_finite,
         },
-        "consistency": track.consistency.map(|fit| json!({
-            "nees_mean": fit.nees_mean, "inside_50": fit.inside_50, "inside_90": fit.inside_90,
-            "inside_95": fit.inside_95, "singular": track.singular,
-        })),
-        "landmarks": scores.landmarks.iter().map(|landmark| json!({
+        "consistency": track.consistency.as_ref().map(fit_json),
+        "consistency_by_phase": fits,
+        "singular": track.singular,
+    });
+    if let (Some(answers), Value::Object(members)) = (&scores.answers, &mut value) {
+        members.insert("study".to_owned(), json!(answers.summary.study.id));
+        members.insert("landmarks".to_owned(), landmarks_json(answers));
+        members.insert("loosenings".to_owned(), loosenings_json(&answers.loosenings));
+    }
+    value
+}
+
+fn fit_json(fit: &Consistency) -> Value {
+    json!({
+        "nees_mean": fit.nees_mean, "nees_interval95": fit.nees_interval95, "inside_50": fit.inside_50,
+        "inside_90": fit.inside_90, "inside_95": fit.inside_95, "count": fit.count, "effective": fit.effective,
+    })
+}
+
+fn landmarks_json(answers: &Answers) -> Value {
+    let landmarks = answers.landmarks.iter().map(|landmark| {
+        json!({
             "kind": landmark.kind.as_str(), "true_s": landmark.true_s, "estimated_s": landmark.estimated_s,
             "error_s": landmark.error_s, "inside50": landmark.inside50, "inside90": landmark.inside90,
-            "agreed": landmark.agreed, "source": source(&scores.summary, landmark),
-        })).collect::<Vec<_>>(),
-        "loosenings": loosenings_json(&scores.loosenings),
-    })
+            "agreed": landmark.agreed, "source": source(&answers.summary, landmark),
+        })
+    });
+    landmarks.collect()
 }
 
 fn errors_json(errors: &ErrorSummary) -> Value {

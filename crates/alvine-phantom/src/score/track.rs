@@ -1,33 +1,9 @@
-//! A track against the truth: error of position, and whether the covariance says it honestly.
-//!
-//! ```text
-//! e = x̂ − x,   NEES = eᵀ C⁻¹ e,   E NEES = 3 where C is right
-//! x̂ mm estimated, x mm true, C mm² covariance
-//! ```
-//!
-//! For Gaussian errors NEES is χ² of three degrees of freedom, so that the share of points inside the 50, 90 and 95 %
-//! ellipsoids should be that much. Errors of neighbouring instants are alike: the spread of these shares is far wider
-//! than that of as many independent points.
+//! A track against the truth: error of position in space, by plane and by phase, and whether the covariance is honest.
 
 use alvine::{Phase, Position, Track, TrackPoint, Truth, TruthPoint};
 
+use super::consistency::Consistency;
 use super::summary::ErrorSummary;
-
-/// χ² of three degrees of freedom: its 50, 90 and 95 % points (tables of the distribution).
-const CHI_SQUARED_3: [f64; 3] = [2.365_974, 6.251_389, 7.814_728];
-
-/// How well a track's covariance fits its errors.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Consistency {
-    /// Mean normalised squared error, 3 where the covariance is right; more where it promises too much.
-    pub nees_mean: f64,
-    /// Share of points inside their 50 % ellipsoid.
-    pub inside_50: f64,
-    /// Share of points inside their 90 % ellipsoid.
-    pub inside_90: f64,
-    /// Share of points inside their 95 % ellipsoid.
-    pub inside_95: f64,
-}
 
 /// Track points that could not be compared, by reason.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -53,8 +29,12 @@ pub struct TrackScore {
     pub axial_mm: Option<ErrorSummary>,
     /// Distance in space by phase, for the phases in which there is any.
     pub by_phase: Vec<(Phase, ErrorSummary)>,
+    /// Mean of estimated less true place, mm; `None` where nothing could be compared.
+    pub bias_mm: Option<Position>,
     /// Whether the covariance is honest; `None` where no covariance can be inverted.
     pub consistency: Option<Consistency>,
+    /// The same by phase.
+    pub consistency_by_phase: Vec<(Phase, Consistency)>,
     /// Points with a covariance that cannot be inverted: compared, but without part in the consistency.
     pub singular: usize,
     /// Points compared.
@@ -107,7 +87,7 @@ fn true_at(points: &[TruthPoint], time_s: f64) -> TrueAt {
 #[derive(Default)]
 struct Tally {
     errors_mm: Vec<(Position, Phase)>,
-    nees: Vec<f64>,
+    nees: Vec<(f64, Phase)>,
     singular: usize,
     uncompared: Uncompared,
 }
@@ -125,7 +105,7 @@ impl Tally {
                 let error_mm = point.position_mm - place_mm;
                 self.errors_mm.push((error_mm, phase));
                 match point.covariance_mm2.cholesky() {
-                    Some(root) => self.nees.push(error_mm.dot(&root.solve(&error_mm))),
+                    Some(root) => self.nees.push((error_mm.dot(&root.solve(&error_mm)), phase)),
                     None => self.singular += 1,
                 }
             }
@@ -150,7 +130,12 @@ impl Tally {
                 .into_iter()
                 .filter_map(|phase| Some((phase, self.summary_of(phase)?)))
                 .collect(),
-            consistency: consistency(&self.nees),
+            bias_mm: self.bias_mm(),
+            consistency: Consistency::of(&self.nees.iter().map(|&(nees, _)| nees).collect::<Vec<_>>()),
+            consistency_by_phase: Phase::ALL
+                .into_iter()
+                .filter_map(|phase| Some((phase, self.consistency_of(phase)?)))
+                .collect(),
             singular: self.singular,
             compared: self.errors_mm.len(),
             uncompared: self.uncompared,
@@ -158,25 +143,20 @@ impl Tally {
         }
     }
 
+    fn bias_mm(&self) -> Option<Position> {
+        let sum: Position = self.errors_mm.iter().map(|(error, _)| error).sum();
+        (!self.errors_mm.is_empty()).then(|| sum / self.errors_mm.len() as f64)
+    }
+
+    fn consistency_of(&self, phase: Phase) -> Option<Consistency> {
+        let of_phase = self.nees.iter().filter(|&&(_, other)| other == phase);
+        Consistency::of(&of_phase.map(|&(nees, _)| nees).collect::<Vec<_>>())
+    }
+
     fn summary_of(&self, phase: Phase) -> Option<ErrorSummary> {
         let of_phase = self.errors_mm.iter().filter(|&&(_, other)| other == phase);
         ErrorSummary::of(of_phase.map(|(error, _)| error.norm()).collect())
     }
-}
-
-fn consistency(nees: &[f64]) -> Option<Consistency> {
-    if nees.is_empty() {
-        return None;
-    }
-    let count = nees.len() as f64;
-    let [inside_50, inside_90, inside_95] =
-        CHI_SQUARED_3.map(|limit| nees.iter().filter(|&&value| value <= limit).count() as f64 / count);
-    Some(Consistency {
-        nees_mean: nees.iter().sum::<f64>() / count,
-        inside_50,
-        inside_90,
-        inside_95,
-    })
 }
 
 #[cfg(test)]
@@ -239,6 +219,14 @@ mod tests {
             epsilon = 1e-12
         );
         assert_eq!(score.consistency.unwrap().inside_50, 1.0);
+        assert_relative_eq!(score.bias_mm.unwrap(), Position::new(1.5, 2.0, 11.0));
+        let by_phase: Vec<f64> = score
+            .consistency_by_phase
+            .iter()
+            .map(|(_, fit)| fit.nees_mean)
+            .collect();
+        assert_relative_eq!(by_phase[0], 1.69, epsilon = 1e-12);
+        assert_relative_eq!(by_phase[1], 1.0, epsilon = 1e-12);
     }
 
     #[test]
