@@ -7,10 +7,10 @@ use crate::report::placement::Area;
 use crate::report::{Figure, ReportError};
 
 const NAME: &str = "comparison";
-const WIDTH_PX: f64 = 860.0;
+const WIDTH_PX: f64 = 900.0;
 const ROW_PX: f64 = 26.0;
 const GROUP_PX: f64 = 30.0;
-const LEFT_PX: f64 = 190.0;
+const LEFT_PX: f64 = 232.0;
 /// From mean to 95th percentile.
 const BAR: Colour = Colour::hex(0x8FB3C7);
 /// The mean after the worst loss.

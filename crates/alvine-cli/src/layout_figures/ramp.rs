@@ -43,8 +43,7 @@ impl Ramp {
         sorted.sort_by(f64::total_cmp);
         let at = |share: f64| sorted.get((share * sorted.len() as f64) as usize).copied();
         let (least, greatest) = (at(0.02).unwrap_or(0.0), at(0.98).unwrap_or(1.0));
-        let mut edges = round_ticks(least, greatest, (ORDERED.len() - 2) as f64);
-        edges.truncate(ORDERED.len() - 1);
+        let edges = edges(least, greatest);
         let bands = edges.len() + 1;
         // Spread over the whole ramp, however few bands there are.
         let colour = |band: usize| ORDERED[band * (ORDERED.len() - 1) / (bands - 1).max(1)];
@@ -72,6 +71,15 @@ impl Ramp {
     pub fn colour(&self, band: usize) -> Colour {
         self.colours[band.min(self.colours.len() - 1)]
     }
+}
+
+/// As many round edges between two values as there are colours for.
+fn edges(least: f64, greatest: f64) -> Vec<f64> {
+    let most = ORDERED.len() - 1;
+    // Asking for more ticks gives finer steps, until there are too many.
+    let tried = (1..=3 * most).map(|ticks| round_ticks(least, greatest, ticks as f64));
+    let fitting = tried.filter(|edges| !edges.is_empty() && edges.len() <= most);
+    fitting.max_by_key(Vec::len).unwrap_or_else(|| vec![least])
 }
 
 #[cfg(test)]
@@ -115,6 +123,7 @@ mod tests {
         assert_eq!(errors.band(f64::INFINITY), 4);
         assert_eq!(errors.colour(4), ORDERED[6]);
         assert_eq!(Ramp::over(values(), false).colour(4), ORDERED[0]);
+        assert!((4..=6).contains(&edges(62.0, 171.0).len()));
     }
 
     #[test]

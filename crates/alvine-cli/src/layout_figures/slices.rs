@@ -120,7 +120,10 @@ struct Sheet {
 
 fn draw_map(maps: &Maps<'_>, sheet: &Sheet) -> Result<Figure, ReportError> {
     let volume = &maps.survey.volume;
-    let ramp = Ramp::over(sheet.values.iter().copied(), sheet.more_is_worse);
+    // Bands where the capsule can be; what is better or worse elsewhere has the outermost.
+    let of_gut = sheet.values.iter().zip(&maps.survey.organs);
+    let of_gut = of_gut.filter(|(_, organs)| organs.is_gut()).map(|(value, _)| *value);
+    let ramp = Ramp::over(of_gut, sheet.more_is_worse);
     let page = Page::new(volume, maps.through_mm, &sheet.title);
     let mut canvas = page.canvas();
     page.draw_values(&mut canvas, &sheet.values, &ramp);
@@ -151,7 +154,7 @@ fn draw_map(maps: &Maps<'_>, sheet: &Sheet) -> Result<Figure, ReportError> {
 /// Draws by how much one layout's error differs from another's.
 pub fn difference(of: &Difference<'_>) -> Result<Figure, ReportError> {
     const NAME: &str = "difference";
-    const KEY: &str = "Change of the root-mean-square error against the default eight, %";
+    const KEY: &str = "Change of the root-mean-square error against the default eight, %: teal is less";
     let pairs = of.survey.outlooks.iter().zip(&of.reference_survey.outlooks);
     let values: Vec<f64> = pairs
         .map(|(own, other)| 100.0 * (f64::from(own.rmse_mm) / f64::from(other.rmse_mm) - 1.0))
@@ -169,7 +172,7 @@ pub fn difference(of: &Difference<'_>) -> Result<Figure, ReportError> {
     page.draw_sites(&mut canvas, of.setup, true);
     let marks = [("designed site", true), ("default site", false)];
     page.draw_key(&mut canvas, &ramp, KEY, &marks);
-    let description = format!("{KEY}. Slices in three planes. Teal is better, ochre is worse.");
+    let description = format!("{KEY}, ochre is more. Slices in three planes.");
     let svg = canvas.finish(NAME, &title, &description)?;
     Ok(Figure {
         name: NAME,
@@ -179,7 +182,7 @@ pub fn difference(of: &Difference<'_>) -> Result<Figure, ReportError> {
     })
 }
 
-/// One plane: the axes that go across and up, and what its edges are called.
+/// One plane: the axes that go across and up, and their names with the directions of the patient.
 #[derive(Debug, Clone, Copy)]
 struct Plane {
     title: &'static str,
@@ -188,7 +191,6 @@ struct Plane {
     through: usize,
     /// Whether the second coordinate grows downwards on the page.
     downwards: bool,
-    letters: [&'static str; 4],
     names: [&'static str; 2],
 }
 
@@ -199,8 +201,7 @@ const PLANES: [Plane; 3] = [
         up: 2,
         through: 1,
         downwards: false,
-        letters: ["R", "L", "S", "I"],
-        names: ["x, mm", "z, mm"],
+        names: ["R  ←  x, mm  →  L", "I  ←  z, mm  →  S"],
     },
     Plane {
         title: "Sagittal",
@@ -208,8 +209,7 @@ const PLANES: [Plane; 3] = [
         up: 2,
         through: 0,
         downwards: false,
-        letters: ["A", "P", "S", "I"],
-        names: ["y, mm", "z, mm"],
+        names: ["A  ←  y, mm  →  P", "I  ←  z, mm  →  S"],
     },
     Plane {
         title: "Axial",
@@ -217,8 +217,7 @@ const PLANES: [Plane; 3] = [
         up: 1,
         through: 2,
         downwards: true,
-        letters: ["R", "L", "A", "P"],
-        names: ["x, mm", "y, mm"],
+        names: ["R  ←  x, mm  →  L", "P  ←  y, mm  →  A"],
     },
 ];
 
@@ -383,12 +382,6 @@ impl<'a> Page<'a> {
         let name = Type::new(TICK_PX, INK).anchored(Anchor::Middle);
         canvas.text((middle.0, area.bottom + 30.0), plane.names[0], name);
         canvas.text((area.left - 40.0, middle.1), plane.names[1], name.upwards());
-        let letter = Type::new(13.0, INK).bold().anchored(Anchor::Middle);
-        let [left, right, top, bottom] = plane.letters;
-        canvas.text_on_paper((area.left + 9.0, middle.1), left, letter);
-        canvas.text_on_paper((area.right - 9.0, middle.1), right, letter);
-        canvas.text_on_paper((middle.0, area.top + 9.0), top, letter);
-        canvas.text_on_paper((middle.0, area.bottom - 10.0), bottom, letter);
     }
 
     /// The skin where the slice cuts it, and lines where the other slices are.
@@ -456,7 +449,9 @@ impl<'a> Page<'a> {
         }
         for (at, name) in labels {
             let width_px = style.width_px(&name);
-            if let Some(centre) = placement.near(at, width_px + 4.0, 12.0, 2.0) {
+            // The first place tried lies to the right of what is named: so the centre comes first.
+            let beside = (at.0 - 0.5 * width_px - 4.0, at.1);
+            if let Some(centre) = placement.near(beside, width_px + 4.0, 12.0, 2.0) {
                 canvas.text_on_paper(centre, name, style);
             }
         }

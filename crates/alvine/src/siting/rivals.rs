@@ -39,7 +39,8 @@ pub struct RivalOptions {
     pub radio: SurveyOptions,
     /// Spacing of the places judged, mm.
     pub spacing_mm: f64,
-    /// Spacing of the places they are held against, mm; the best of them is then refined to an eighth of it.
+    /// Spacing of the places they are held against, mm, beside those just so far away as asked; the best of them is then
+    /// refined to an eighth of it.
     pub rival_spacing_mm: f64,
     /// A rival is at least this far away, mm.
     pub apart_mm: f64,
@@ -221,14 +222,37 @@ impl<'a> Field<'a> {
             }
         }
         let share = 1.0 / self.level_sum as f32;
-        let best = self
+        let distant = self
             .places_mm
             .iter()
             .zip(squares.iter().zip(sums))
             .filter(|(place, _)| (*place - from_mm).norm_squared() >= self.apart_mm * self.apart_mm)
             .map(|(place, (square, sum))| (place, *square - *sum * *sum * share))
+            .min_by(|(_, one), (_, other)| one.total_cmp(other))
+            .map(|(place, _)| (*place, self.squared(from_mm, place)));
+        let best = distant
+            .into_iter()
+            .chain(self.nearest_allowed(from_mm))
             .min_by(|(_, one), (_, other)| one.total_cmp(other))?;
-        Some(self.refined(from_mm, *best.0))
+        Some(self.refined(from_mm, best.0))
+    }
+
+    /// The most alike among places just as far away as a rival must be, where most rivals are: the directions are those of
+    /// a Fibonacci lattice (Á. González, Math. Geosci. 42 (2010)).
+    fn nearest_allowed(&self, from_mm: &Position) -> Option<(Position, f64)> {
+        const DIRECTIONS: u32 = 100;
+        let golden = std::f64::consts::TAU * 0.5 * (5.0_f64.sqrt() - 1.0);
+        let direction = |k: u32| {
+            let up = 1.0 - (2.0 * f64::from(k) + 1.0) / f64::from(DIRECTIONS);
+            let (sin, cos) = (golden * f64::from(k)).sin_cos();
+            let across = (1.0 - up * up).sqrt();
+            Position::new(across * cos, across * sin, up)
+        };
+        (0..DIRECTIONS)
+            .map(|k| from_mm + direction(k) * (self.apart_mm * (1.0 + 1e-12)))
+            .filter(|place| self.setup.torso.contains(place))
+            .map(|place| (place, self.squared(from_mm, &place)))
+            .min_by(|(_, one), (_, other)| one.total_cmp(other))
     }
 
     /// The rival moved to the best place about it, by halving steps to an eighth of the spacing.
@@ -243,9 +267,8 @@ impl<'a> Field<'a> {
                     f64::from(neighbour / 3 % 3 - 1),
                     f64::from(neighbour / 9 - 1),
                 );
-                let tried_mm = centre_mm + offset * step_mm;
-                let allowed = self.setup.torso.contains(&tried_mm) && (tried_mm - from_mm).norm() >= self.apart_mm;
-                if !allowed {
+                let tried_mm = self.pushed_away(from_mm, centre_mm + offset * step_mm);
+                if !self.setup.torso.contains(&tried_mm) {
                     continue;
                 }
                 let squared = self.squared(from_mm, &tried_mm);
@@ -260,6 +283,17 @@ impl<'a> Field<'a> {
             place_mm: at_mm,
             deviations: best.max(0.0).sqrt(),
         }
+    }
+
+    /// The place moved straight away from another until it is far enough.
+    fn pushed_away(&self, from_mm: &Position, place_mm: Position) -> Position {
+        let offset = place_mm - from_mm;
+        let distance_mm = offset.norm();
+        if distance_mm >= self.apart_mm || distance_mm <= 0.0 {
+            return place_mm;
+        }
+        // A hair further, so that rounding leaves it no nearer than asked.
+        from_mm + offset * (self.apart_mm / distance_mm * (1.0 + 1e-12))
     }
 
     /// d².

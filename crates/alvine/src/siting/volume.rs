@@ -54,12 +54,14 @@ impl Volume {
     ///
     /// # Errors
     ///
-    /// [`VolumeError::ImpossibleSpacing`] unless the spacing is between 2 and 40 mm.
+    /// [`VolumeError::ImpossibleSpacing`] unless the spacing is between 2 and 40 mm, and more than that from below where
+    /// the torso is so large that there would be more than ten million cells.
     pub fn new(torso: Torso, spacing_mm: f64) -> Result<Self, VolumeError> {
-        if !(Self::FINEST_MM..=Self::COARSEST_MM).contains(&spacing_mm) {
+        let least_mm = Self::finest_mm(&torso);
+        if !(least_mm..=Self::COARSEST_MM).contains(&spacing_mm) {
             return Err(VolumeError::ImpossibleSpacing {
                 found_mm: spacing_mm,
-                least_mm: Self::FINEST_MM,
+                least_mm,
                 most_mm: Self::COARSEST_MM,
             });
         }
@@ -82,12 +84,20 @@ impl Volume {
             inside: Vec::new(),
         };
         let cells = counts.iter().product::<usize>();
-        // At most 900 mm × 900 mm × 440 mm at 2 mm: below 2³² cells.
+        // Ten million cells, and one more along each edge: far below 2³².
         volume.inside = (0..cells)
             .filter(|&cell| volume.torso.contains(&volume.cell_mm(cell)))
             .map(|cell| cell as u32)
             .collect();
         Ok(volume)
+    }
+
+    /// The finest spacing for a torso, mm, in whole tenths.
+    fn finest_mm(torso: &Torso) -> f64 {
+        const MOST_CELLS: f64 = 1e7;
+        let box_mm3 = torso.breadth_mm() * torso.depth_mm() * (Torso::HIGHEST_MM - Torso::LOWEST_MM);
+        let finest_mm = (10.0 * (box_mm3 / MOST_CELLS).cbrt()).ceil() / 10.0;
+        finest_mm.max(Self::FINEST_MM)
     }
 
     /// The torso it lies in.
@@ -267,6 +277,12 @@ mod tests {
         for spacing_mm in [0.0, -5.0, 1.9, 41.0, f64::NAN, f64::INFINITY] {
             assert!(Volume::new(torso, spacing_mm).is_err(), "{spacing_mm}");
         }
+        assert!(Volume::new(torso, 2.0).is_ok());
+        // 900 mm × 900 mm × 440 mm in ten million cells: 3.29 mm each.
+        let widest = Torso::new(900.0, 900.0).unwrap();
+        let error = Volume::new(widest, 3.0).unwrap_err();
+        assert_eq!(error.to_string(), "spacing of 3 mm; expected 3.3 to 40 mm");
+        assert!(Volume::new(widest, 3.3).is_ok());
         assert!(!Volume::new(Torso::new(80.0, 80.0).unwrap(), 40.0).unwrap().is_empty());
     }
 }

@@ -45,9 +45,11 @@ const HEADINGS: [&str; 9] = [
     "95 %, mm",
     "Worst, mm",
     "Covered",
-    "One lost, mm",
-    "Worst loss, mm",
+    "N-1, mm",
+    "N-1 worst, mm",
 ];
+/// The torso that a layout was made for.
+const OWN: &str = "own";
 const TRIAL_HEADINGS: [&str; 2] = ["Trials, mm", "Bound, mm"];
 
 /// Compares, writes and prints.
@@ -66,6 +68,7 @@ pub fn run(wish: &Wish<'_>, to: &Outputs, quiet: bool) -> Result<(), Failure> {
             let reach = |share: f64| progress.reach((done + share) / count);
             let name = unique_name(layout, wish.layouts);
             entries.push(entry(wish, layout, name, setup, torso_name, &torso, &reach)?);
+            progress.reach(entries.len() as f64 / count);
         }
     }
     let options = SurveyOptions::default();
@@ -106,10 +109,10 @@ fn torsos(setup: &Setup) -> Vec<(String, Torso)> {
     let sized = BodySize::ALL
         .into_iter()
         .filter_map(|size| Some((size.as_str().to_owned(), size.torso()?)));
-    std::iter::once(("own".to_owned(), setup.torso))
+    std::iter::once((OWN.to_owned(), setup.torso))
         .chain(sized)
         .map(|(name, torso)| {
-            let size = format!("{name} {:.0} × {:.0}", torso.breadth_mm(), torso.depth_mm());
+            let size = format!("{name} {:.0}×{:.0}", torso.breadth_mm(), torso.depth_mm());
             (size, torso)
         })
         .collect()
@@ -144,7 +147,8 @@ fn entry(
 }
 
 impl Entry {
-    fn cells(&self) -> Vec<String> {
+    /// The row's cells; on a screen there is no room for the name of the site missed most.
+    fn cells(&self, form: TableForm) -> Vec<String> {
         let whole = &self.compared.whole;
         let mut cells = vec![
             self.layout.clone(),
@@ -155,7 +159,10 @@ impl Entry {
             words::mm(whole.worst_mm),
             words::percent(whole.covered_share),
             words::mm(self.compared.mean_loss_mm()),
-            self.worst_loss(),
+            match form {
+                TableForm::Text => words::mm(self.worst_loss_mm()),
+                _ => self.worst_loss(),
+            },
         ];
         if let Some(trials) = &self.trials {
             cells.push(words::mm(trials.rmse_mm()));
@@ -195,7 +202,7 @@ fn table(entries: &[Entry], form: TableForm) -> String {
                 .iter()
                 .enumerate()
                 .map(|(column, heading)| {
-                    let words = column < 2 || column == 8;
+                    let words = column < 2;
                     // Columns of a screen are narrow: the unit is said below.
                     let heading = heading.strip_suffix(", mm").unwrap_or(heading);
                     (heading, if words { Align::Left } else { Align::Right })
@@ -203,7 +210,7 @@ fn table(entries: &[Entry], form: TableForm) -> String {
                 .collect();
             let mut table = Table::new(&columns);
             for entry in entries {
-                table.row(entry.cells());
+                table.row(entry.cells(form));
             }
             table.text()
         }
@@ -220,7 +227,7 @@ fn table(entries: &[Entry], form: TableForm) -> String {
                 .collect();
             let mut text = row(&heads) + &row(&rule);
             for entry in entries {
-                text.push_str(&row(&entry.cells()));
+                text.push_str(&row(&entry.cells(form)));
             }
             text
         }
@@ -281,8 +288,8 @@ fn quoted(cell: &str) -> String {
 
 fn notes(entries: &[Entry], setup: &Setup, options: &SurveyOptions) -> String {
     let mut text = paragraph(
-        "Errors over the gut, in mm. One lost: mean error after the loss of one site, on average over the sites. Covered: \
-         four sites are heard with at least 90 %. Thin is the 5th percentile of women's waists, median midway between the \
+        "Errors over the gut, in mm. N-1: the mean error after the loss of one site, on average over the sites and for the \
+         site missed most. Covered: four sites are heard with at least 90 %. Thin is the 5th percentile of women's waists, median midway between the \
          medians of women and men, large the 95th percentile of men's (2012 US Army anthropometric survey, breadth and \
          depth each taken there). A layout is worn by scaling x with the breadth and y with the depth.",
         0,

@@ -213,9 +213,9 @@ impl Found {
             };
             table.row([
                 site.name.clone(),
-                format!("{:.0}", place.x + 0.0),
-                format!("{:.0}", place.y + 0.0),
-                format!("{:.0}", place.z + 0.0),
+                format!("{}", place.x.round() + 0.0),
+                format!("{}", place.y.round() + 0.0),
+                format!("{}", place.z.round() + 0.0),
                 format!("{:.0}°{side}", angle.abs()),
             ]);
         }
@@ -243,16 +243,11 @@ impl Found {
         );
         for (name, (own, default)) in OrganRegion::ALL.into_iter().filter_map(organ).chain([gut]) {
             let change = 100.0 * (own.mean_mm / default.mean_mm - 1.0);
-            let sign = if change < 0.0 { "−" } else { "+" };
             table.row([
                 name,
                 words::mm(own.mean_mm),
                 words::mm(default.mean_mm),
-                if change.is_finite() {
-                    format!("{sign}{:.0} %", change.abs())
-                } else {
-                    "none".to_owned()
-                },
+                signed_percent(change),
                 words::mm(own.percentile95_mm),
                 words::mm(default.percentile95_mm),
                 words::mm(own.worst_mm),
@@ -301,6 +296,19 @@ impl Found {
                 .collect(),
         }
     }
+}
+
+/// A change with its sign; none for nought.
+fn signed_percent(change: f64) -> String {
+    if !change.is_finite() {
+        return "none".to_owned();
+    }
+    let sign = match change.round() {
+        less if less < 0.0 => "−",
+        more if more > 0.0 => "+",
+        _ => "",
+    };
+    format!("{sign}{:.0} %", change.abs())
 }
 
 fn write(found: &Found, to: &Outputs, progress: &Progress) -> Result<(), Failure> {
@@ -367,4 +375,17 @@ struct OrganJson {
 struct CurveJson {
     sites: usize,
     value_mm: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn changes_have_a_sign_unless_they_are_nought() {
+        assert_eq!(signed_percent(-6.4), "−6 %");
+        assert_eq!(signed_percent(7.0), "+7 %");
+        assert_eq!(signed_percent(-0.3), "0 %");
+        assert_eq!(signed_percent(f64::NAN), "none");
+    }
 }

@@ -192,8 +192,8 @@ impl Evaluation<'_> {
             ("Mean", Align::Right),
             ("95 %", Align::Right),
             ("Worst", Align::Right),
-            ("Level known", Align::Right),
-            ("Level unknown", Align::Right),
+            ("Known", Align::Right),
+            ("Unknown", Align::Right),
             ("In torso", Align::Right),
             ("Dilution", Align::Right),
             ("Sites", Align::Right),
@@ -227,9 +227,9 @@ impl Evaluation<'_> {
     fn sentences(&self) -> String {
         let gut = self.survey.gut();
         let mut text = paragraph(
-            "Level known and unknown, in torso, dilution and sites are means: the error if the level sent were known, or \
-             not at all; the error once it counts that the capsule is inside; the error for each unit of error in the \
-             ranges; the sites that hear the capsule on average. Covered: four sites are heard with at least 90 %.",
+            "Means as well: known and unknown, the error if the level sent were known, or not at all; in torso, the error \
+             once it counts that the capsule is inside; dilution, the error for each unit of error in the ranges; sites, \
+             those that hear the capsule on average. Covered: four sites are heard with at least 90 %.",
             0,
         );
         text.push_str(&paragraph(
