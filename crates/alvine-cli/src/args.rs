@@ -223,8 +223,8 @@ Examples:
     ///
     /// Prints how far the track lies from the true path (mm: in space, in each plane, by phase), whether its covariance
     /// is honest (the share of instants inside its ellipsoids, and the normalised error beside what chi-squared allows for
-    /// so many independent instants), how far each landmark's time is off and whether its interval holds the true one, and which loosened
-    /// antennas were found. Use this on simulated studies, or on a bench test with surveyed places.
+    /// so many independent instants), how far each landmark's time is off and whether its interval holds the true one, and
+    /// which loosened antennas were found. Use this on simulated studies, or on a bench test with surveyed places.
     #[command(after_long_help = "\
 Examples:
   alvine score demo-report datasets/demo

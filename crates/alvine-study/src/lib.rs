@@ -39,4 +39,4 @@ pub use hdf5_io::MOST_INSTANTS;
 pub use layout_file::{layout_text, read_layout, usual_setup};
 pub use staging::{Staging, abandon_all};
 pub use study::{AuxiliaryColumn, Started, Study};
-pub use truth::{read_truth, write_truth};
+pub use truth::{RadioTruth, read_radio_truth, read_truth, write_truth};

@@ -2,9 +2,9 @@
 
 use std::fs;
 use std::io::{BufWriter, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use alvine::{LandmarkKind, Part, Phase, TrueLandmark, TrueLoosening, Truth, TruthPoint};
+use alvine::{LandmarkKind, Part, Phase, Site, TrueLandmark, TrueLoosening, Truth, TruthPoint};
 use serde::{Deserialize, Serialize};
 
 use crate::delimited::{Cell, Located, Rows};
@@ -28,6 +28,42 @@ struct TruthHead {
     format: u32,
     landmarks: Vec<LandmarkEntry>,
     loosenings: Vec<LooseningEntry>,
+    /// Truths of bench tests have none, and those that were written before there was one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    radio: Option<RadioEntry>,
+}
+
+/// How the air between capsule and belt really was, where a study is told otherwise.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RadioTruth {
+    /// The sites as they really sat, with their true gains.
+    pub sites: Vec<Site>,
+    /// True exponent of the law less the told one; the two laws meet at 50 mm.
+    pub exponent_excess: f64,
+    /// True level less the told one, dB, at all sites alike.
+    pub level_excess_db: f64,
+    /// Standard deviation of the shadowing, dB.
+    pub shadowing_db: f64,
+    /// Distance over which it keeps its value, mm.
+    pub shadowing_correlation_mm: f64,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RadioEntry {
+    sites: Vec<SiteEntry>,
+    exponent_excess: f64,
+    level_excess_db: f64,
+    shadowing_db: f64,
+    shadowing_correlation_mm: f64,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SiteEntry {
+    name: String,
+    position_mm: [f64; 3],
+    gain_db: f64,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -52,12 +88,8 @@ struct LooseningEntry {
 ///
 /// A [`StudyError`] with the place of the first fault.
 pub fn read_truth(path: &Path) -> Result<Truth, StudyError> {
-    let json = if path.is_dir() {
-        path.join(JSON_NAME)
-    } else {
-        path.to_owned()
-    };
-    let (landmarks, loosenings) = read_head(&json)?;
+    let json = json_of(path);
+    let (landmarks, loosenings) = marks(&json, read_head(&json)?)?;
     let csv = json.with_file_name(CSV_NAME);
     let text = read_text(&csv, "the path of the capsule, beside truth.json", LARGEST_FILE)?;
     let points = parse_points(&text)
@@ -69,19 +101,51 @@ pub fn read_truth(path: &Path) -> Result<Truth, StudyError> {
     })
 }
 
+/// Reads how the air really was; `None` where the truth does not say.
+///
+/// # Errors
+///
+/// As [`read_truth`].
+pub fn read_radio_truth(path: &Path) -> Result<Option<RadioTruth>, StudyError> {
+    let radio = read_head(&json_of(path))?.radio;
+    Ok(radio.map(|radio| RadioTruth {
+        sites: radio
+            .sites
+            .into_iter()
+            .map(|site| Site {
+                name: site.name,
+                position_mm: position(site.position_mm),
+                gain_db: site.gain_db,
+            })
+            .collect(),
+        exponent_excess: radio.exponent_excess,
+        level_excess_db: radio.level_excess_db,
+        shadowing_db: radio.shadowing_db,
+        shadowing_correlation_mm: radio.shadowing_correlation_mm,
+    }))
+}
+
 /// Writes `truth.json` and `truth.csv` into a folder, each whole or not at all.
 ///
 /// # Errors
 ///
 /// When a file cannot be written.
-pub fn write_truth(truth: &Truth, dir: &Path) -> Result<(), StudyError> {
+pub fn write_truth(truth: &Truth, radio: Option<&RadioTruth>, dir: &Path) -> Result<(), StudyError> {
     let mut staging = Staging::new(dir)?;
     write_points(&truth.points, &staging.path(CSV_NAME))?;
-    write_head(truth, &staging.path(JSON_NAME))?;
+    write_head(truth, radio, &staging.path(JSON_NAME))?;
     staging.commit()
 }
 
-fn read_head(json: &Path) -> Result<(Vec<TrueLandmark>, Vec<TrueLoosening>), StudyError> {
+fn json_of(path: &Path) -> PathBuf {
+    if path.is_dir() {
+        path.join(JSON_NAME)
+    } else {
+        path.to_owned()
+    }
+}
+
+fn read_head(json: &Path) -> Result<TruthHead, StudyError> {
     let text = read_text(json, "truth.json", LARGEST_FILE)?;
     let head: TruthHead = serde_json::from_str(&text).map_err(|error| json_error(json, &error))?;
     if head.format != TRUTH_FORMAT {
@@ -91,6 +155,10 @@ fn read_head(json: &Path) -> Result<(Vec<TrueLandmark>, Vec<TrueLoosening>), Stu
         };
         return Err(StudyError::new(Place::file(json), fault));
     }
+    Ok(head)
+}
+
+fn marks(json: &Path, head: TruthHead) -> Result<(Vec<TrueLandmark>, Vec<TrueLoosening>), StudyError> {
     let mut landmarks = Vec::with_capacity(head.landmarks.len());
     for entry in head.landmarks {
         let kind: LandmarkKind = entry.kind.parse().map_err(|name| {
@@ -254,7 +322,7 @@ fn push_number(line: &mut String, value: Option<f64>) {
     }
 }
 
-fn write_head(truth: &Truth, to: &Path) -> Result<(), StudyError> {
+fn write_head(truth: &Truth, radio: Option<&RadioTruth>, to: &Path) -> Result<(), StudyError> {
     let head = TruthHead {
         format: TRUTH_FORMAT,
         landmarks: truth
@@ -275,11 +343,30 @@ fn write_head(truth: &Truth, to: &Path) -> Result<(), StudyError> {
                 loss_db: loosening.loss_db,
             })
             .collect(),
+        radio: radio.map(radio_entry),
     };
     let failed = |error| StudyError::io(to, "written", error);
     let mut text = serde_json::to_string_pretty(&head).map_err(|error| failed(error.into()))?;
     text.push('\n');
     fs::write(to, text).map_err(failed)
+}
+
+fn radio_entry(radio: &RadioTruth) -> RadioEntry {
+    RadioEntry {
+        sites: radio
+            .sites
+            .iter()
+            .map(|site| SiteEntry {
+                name: site.name.clone(),
+                position_mm: site.position_mm.into(),
+                gain_db: site.gain_db,
+            })
+            .collect(),
+        exponent_excess: radio.exponent_excess,
+        level_excess_db: radio.level_excess_db,
+        shadowing_db: radio.shadowing_db,
+        shadowing_correlation_mm: radio.shadowing_correlation_mm,
+    }
 }
 
 #[cfg(test)]
@@ -327,15 +414,36 @@ mod tests {
     #[test]
     fn truth_reads_back_as_written_from_folder_and_file() {
         let dir = tempfile::tempdir().unwrap();
-        write_truth(&sample(), dir.path()).unwrap();
+        write_truth(&sample(), None, dir.path()).unwrap();
         assert_eq!(read_truth(dir.path()).unwrap(), sample());
         assert_eq!(read_truth(&dir.path().join("truth.json")).unwrap(), sample());
     }
 
     #[test]
+    fn how_the_air_was_reads_back_and_may_be_left_out() {
+        let dir = tempfile::tempdir().unwrap();
+        write_truth(&sample(), None, dir.path()).unwrap();
+        assert_eq!(read_radio_truth(dir.path()).unwrap(), None);
+        let radio = RadioTruth {
+            sites: vec![Site {
+                name: "left-iliac".into(),
+                position_mm: Position::new(91.5, 18.25, -88.0),
+                gain_db: -1.25,
+            }],
+            exponent_excess: 0.3,
+            level_excess_db: -2.5,
+            shadowing_db: 6.5,
+            shadowing_correlation_mm: 61.0,
+        };
+        write_truth(&sample(), Some(&radio), dir.path()).unwrap();
+        assert_eq!(read_radio_truth(dir.path()).unwrap(), Some(radio));
+        assert_eq!(read_truth(dir.path()).unwrap(), sample());
+    }
+
+    #[test]
     fn a_phase_that_is_none_is_refused_with_its_place() {
         let dir = tempfile::tempdir().unwrap();
-        write_truth(&sample(), dir.path()).unwrap();
+        write_truth(&sample(), None, dir.path()).unwrap();
         let csv = dir.path().join("truth.csv");
         let text = fs::read_to_string(&csv).unwrap().replace("small-bowel", "smal-bowel");
         fs::write(&csv, text).unwrap();

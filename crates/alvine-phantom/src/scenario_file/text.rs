@@ -285,8 +285,8 @@ impl Page {
     fn loosening(&mut self, loosening: &Loosening, manner: LooseningManner) {
         self.table(
             "loosening",
-            "Which antenna works loose: \"none\", \"random\", \"sometimes\" with a chance, or \"fixed\" with site (from 0), \
-             start_s, end_s, grows_s, loss_db.",
+            "Which antenna works loose: \"none\", \"random\", \"sometimes\" with a chance, or\n\
+             \"fixed\" with site (from 0), start_s, end_s, grows_s, loss_db.",
         );
         match *loosening {
             Loosening::None => self.word("which", "none", ""),

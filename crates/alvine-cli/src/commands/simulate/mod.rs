@@ -5,8 +5,8 @@ mod cohort;
 
 use std::path::Path;
 
-use alvine_phantom::{NamedScenario, Simulated, simulate};
-use alvine_study::{Started, Study, write_study_hdf5, write_study_toml, write_truth};
+use alvine_phantom::{NamedScenario, Simulated, TrueRadio, simulate};
+use alvine_study::{RadioTruth, Started, Study, write_study_hdf5, write_study_toml, write_truth};
 
 use crate::args::SimulateArgs;
 use crate::outcome::Failure;
@@ -38,7 +38,7 @@ fn one(args: &SimulateArgs, named: &NamedScenario, out: &Path) -> Result<(), Fai
 /// Writes study and truth into a folder.
 fn write(named: &NamedScenario, simulated: Simulated, hdf5: bool, out: &Path) -> Result<(), Failure> {
     // The truth first: without it a simulated study looks like any other.
-    write_truth(&simulated.truth, out)?;
+    write_truth(&simulated.truth, Some(&radio_truth(&simulated.radio)), out)?;
     let study = study(named, simulated);
     if hdf5 {
         write_study_hdf5(&study, &out.join(HDF5_NAME))?;
@@ -46,6 +46,16 @@ fn write(named: &NamedScenario, simulated: Simulated, hdf5: bool, out: &Path) ->
         write_study_toml(&study, out)?;
     }
     Ok(())
+}
+
+fn radio_truth(radio: &TrueRadio) -> RadioTruth {
+    RadioTruth {
+        sites: radio.sites.clone(),
+        exponent_excess: radio.exponent_excess,
+        level_excess_db: radio.level_excess_db,
+        shadowing_db: radio.shadowing_db,
+        shadowing_correlation_mm: radio.shadowing_correlation_mm,
+    }
 }
 
 /// The files of a study and its truth.
