@@ -1,6 +1,7 @@
 //! The torso of a phantom: given, or drawn as people are.
 
 use alvine::Torso;
+use alvine::torso::AbdominalPlanes;
 use rand::Rng;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
@@ -71,6 +72,9 @@ struct Survey {
     depth_mm: [f64; 11],
     ellipse_share: [f64; 11],
     correlation: f64,
+    /// Height of the transpyloric plane over the navel at 5, 50 and 95 %, mm: half-way between jugular notch and greater
+    /// trochanter, as the survey has no symphysis and the two are about level (from memory; ± 20 mm).
+    transpyloric_mm: [f64; 3],
 }
 
 const SURVEYED_WOMEN: Survey = Survey {
@@ -84,6 +88,7 @@ const SURVEYED_WOMEN: Survey = Survey {
         0.8937, 0.9052, 0.911, 0.918, 0.9301, 0.9426, 0.9553, 0.9686, 0.9763, 0.9819, 0.9969,
     ],
     correlation: 0.832,
+    transpyloric_mm: [80.0, 106.0, 138.0],
 };
 const SURVEYED_MEN: Survey = Survey {
     breadth_mm: [
@@ -96,9 +101,19 @@ const SURVEYED_MEN: Survey = Survey {
         0.9054, 0.9178, 0.923, 0.9285, 0.9385, 0.9487, 0.9593, 0.9687, 0.9747, 0.9794, 0.9919,
     ],
     correlation: 0.867,
+    transpyloric_mm: [83.0, 112.0, 149.0],
 };
 
 impl Survey {
+    /// A woman's or a man's.
+    fn of_lot(rng: &mut Xoshiro256PlusPlus) -> &'static Self {
+        if rng.random_bool(0.5) {
+            &SURVEYED_WOMEN
+        } else {
+            &SURVEYED_MEN
+        }
+    }
+
     /// A waist: breadth, depth, and what of its tape their ellipse has.
     fn waist(&self, rng: &mut Xoshiro256PlusPlus) -> [f64; 3] {
         let [first, second, third] = [0; 3].map(|_| normal(rng));
@@ -143,11 +158,7 @@ impl TorsoChoice {
             Self::Fixed(torso) => Ok(*torso),
             Self::Surveyed(girth) => {
                 let mut rng = stream(seed, Purpose::Torso);
-                let survey = if rng.random_bool(0.5) {
-                    SURVEYED_WOMEN
-                } else {
-                    SURVEYED_MEN
-                };
+                let survey = Survey::of_lot(&mut rng);
                 let [breadth_mm, depth_mm, ellipse_share] = survey.waist(&mut rng);
                 let stretch = match girth {
                     Girth::Callipers => 1.0,
@@ -166,6 +177,19 @@ impl TorsoChoice {
                 Ok(Torso::new(breadth_mm, breadth_mm * ratio)?)
             }
         }
+    }
+}
+
+impl TorsoChoice {
+    /// How much higher over the navel than usual the organs above it lie, as a factor: by the transpyloric plane, on which
+    /// the pylorus lies, where the torso is surveyed; 1 elsewhere.
+    pub(crate) fn height_factor(&self, seed: u64) -> f64 {
+        let Self::Surveyed(_) = self else { return 1.0 };
+        let [least_mm, median_mm, most_mm] = Survey::of_lot(&mut stream(seed, Purpose::Torso)).transpyloric_mm;
+        let mut rng = stream(seed, Purpose::Planes);
+        // Between its 5th and 95th percentile a normal value covers 3.29 standard deviations.
+        let plane_mm = within(median_mm, (most_mm - least_mm) / 3.29, least_mm, most_mm, &mut rng);
+        plane_mm / AbdominalPlanes::default().transpyloric_mm
     }
 }
 

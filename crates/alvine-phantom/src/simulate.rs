@@ -54,7 +54,12 @@ pub fn simulate(scenario: &Scenario) -> Result<Simulated, PhantomError> {
     let own = scenario.anatomy.torso()?;
     let torso = own.map_or_else(|| scenario.torso.torso(scenario.seed), Ok)?;
     let setup = setup(scenario, torso)?;
-    let gut = Gut::of(scenario.anatomy, torso, scenario.seed)?;
+    let gut = Gut::of(
+        scenario.anatomy,
+        torso,
+        scenario.torso.height_factor(scenario.seed),
+        scenario.seed,
+    )?;
     let passage = Passage::draw(scenario.swallowed_s, &scenario.transit, scenario.seed);
     let time_s = instants_s(scenario);
     let mut radio = Radio::new(scenario, &setup, scenario.duration_s())?;

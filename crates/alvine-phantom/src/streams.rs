@@ -47,6 +47,8 @@ pub(crate) enum Purpose {
     LooseningManner,
     /// When the body turns, and how.
     Posture,
+    /// Heights of the planes of the abdomen.
+    Planes,
 }
 
 /// The stream for one purpose.

@@ -18,6 +18,8 @@ pub(crate) struct Cavity {
     torso: Torso,
     across: f64,
     through: f64,
+    /// By how much heights over the navel are stretched.
+    upwards: f64,
 }
 
 /// An upright ellipse at one height.
@@ -40,8 +42,9 @@ impl Cavity {
     /// Lowest and highest place of the mesenteric small bowel, mm.
     const COILS_Z_MM: (f64, f64) = (-130.0, 112.0);
 
-    pub(crate) fn new(torso: Torso) -> Self {
+    pub(crate) fn new(torso: Torso, upwards: f64) -> Self {
         Self {
+            upwards,
             torso,
             across: torso.breadth_mm() / REFERENCE_BREADTH_MM,
             through: torso.depth_mm() / REFERENCE_DEPTH_MM,
@@ -50,7 +53,8 @@ impl Cavity {
 
     /// A place of the reference torso moved to this one.
     pub(crate) fn scaled(&self, place: Position) -> Position {
-        Position::new(place.x * self.across, place.y * self.through, place.z)
+        let upwards = if place.z > 0.0 { self.upwards } else { 1.0 };
+        Position::new(place.x * self.across, place.y * self.through, place.z * upwards)
     }
 
     /// The section that holds the coils of the small bowel at a height: the lower, the narrower and the deeper.
@@ -89,20 +93,26 @@ impl Cavity {
         self.spine(place.z).radial(place) < 1.0
     }
 
+    /// Lowest and highest place of the coils here, mm.
+    fn coils_z_mm(&self) -> (f64, f64) {
+        (Self::COILS_Z_MM.0, Self::COILS_Z_MM.1 * self.upwards)
+    }
+
     /// How far a place is outside what the coils may fill, roughly, mm; 0 inside.
     pub(crate) fn coil_excess_mm(&self, place: &Position) -> f64 {
         let section = self.coils(place.z);
         let wall_mm = (section.radial(place) - 1.0).max(0.0) * section.half_y_mm;
         let spine = self.wide_spine(place.z);
         let bone_mm = (1.0 - spine.radial(place)).max(0.0) * spine.half_x_mm;
-        let (low_mm, high_mm) = Self::COILS_Z_MM;
+        let (low_mm, high_mm) = self.coils_z_mm();
         wall_mm + bone_mm + (low_mm - place.z).max(0.0) + (place.z - high_mm).max(0.0)
     }
 
     /// The place pulled into what the coils may fill.
     pub(crate) fn among_coils(&self, place: Position) -> Position {
         let mut inside = place;
-        inside.z = inside.z.clamp(Self::COILS_Z_MM.0, Self::COILS_Z_MM.1);
+        let (low_mm, high_mm) = self.coils_z_mm();
+        inside.z = inside.z.clamp(low_mm, high_mm);
         let section = self.coils(inside.z);
         let radial = section.radial(&inside);
         if radial > 1.0 {
@@ -161,7 +171,7 @@ mod tests {
             breadth in 240.0..400.0_f64, ratio in 0.6..0.85_f64,
         ) {
             let torso = Torso::new(breadth, breadth * ratio).unwrap();
-            let cavity = Cavity::new(torso);
+            let cavity = Cavity::new(torso, 1.0);
             let coil = cavity.among_coils(Position::new(x, y, z));
             prop_assert!(cavity.coil_excess_mm(&coil) < 1e-6, "{coil} is {} out", cavity.coil_excess_mm(&coil));
             prop_assert!(torso.contains(&coil) && !cavity.in_spine(&coil));

@@ -113,7 +113,7 @@ pub(super) fn gut(anatomy: Anatomy, seed: u64) -> Result<Option<Gut>, PhantomErr
     let navel_mm = Position::from(scan.navel_mm);
     let points = || POINTS.iter().filter(|point| point.body == anatomy.as_str());
     let mut controls = Controls::default();
-    let cavity = Cavity::new(torso);
+    let cavity = Cavity::new(torso, 1.0);
     let has = |part: &str| points().any(|point| point.part == part);
     let drawn = |table: &[[f64; 3]]| {
         upper::places(table)

@@ -66,8 +66,10 @@ struct PartEnds {
 
 impl Gut {
     /// The gut of an anatomy: the one that a seed gives in a torso, or a scan's own in its own torso.
-    pub(crate) fn of(anatomy: Anatomy, torso: Torso, seed: u64) -> Result<Self, PhantomError> {
-        Ok(ct::gut(anatomy, seed)?.unwrap_or_else(|| Self::new(torso, seed)))
+    ///
+    /// In a drawn one heights over the navel are stretched by a factor.
+    pub(crate) fn of(anatomy: Anatomy, torso: Torso, upwards: f64, seed: u64) -> Result<Self, PhantomError> {
+        Ok(ct::gut(anatomy, seed)?.unwrap_or_else(|| Self::stretched(torso, upwards, seed)))
     }
 
     /// The gut that a seed gives in a torso.
@@ -75,8 +77,12 @@ impl Gut {
     /// Places scale with the torso's breadth and depth; heights do not.
     #[must_use]
     pub fn new(torso: Torso, seed: u64) -> Self {
+        Self::stretched(torso, 1.0, seed)
+    }
+
+    fn stretched(torso: Torso, upwards: f64, seed: u64) -> Self {
         let mut rng = stream(seed, Purpose::Anatomy);
-        let cavity = Cavity::new(torso);
+        let cavity = Cavity::new(torso, upwards);
         let shift_mm = rng.random_range(-SHIFT_MM..SHIFT_MM);
         let mut controls = Controls::default();
         let place = |[x, y, z]: [f64; 3], rng: &mut _| {

@@ -198,6 +198,8 @@ impl BatterySag {
 
     /// How much weaker at a share of the life, dB.
     pub(crate) fn loss_db(&self, share: f64) -> f64 {
+        // A battery that outlasts its rated life by far is given up on here: numbers stay finite.
+        let share = share.clamp(0.0, 3.0);
         let beyond = ((share - 0.9) / 0.1).max(0.0);
         self.slope_db * share + self.knee_db * beyond * beyond
     }

@@ -19,7 +19,7 @@ mod profile;
 mod shadowing;
 mod tails;
 
-use alvine::recording::Receiver;
+use alvine::recording::{POSSIBLE_DBM, Receiver};
 use alvine::{Position, Setup, Site, TrueLoosening};
 use rand::Rng;
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -207,7 +207,8 @@ fn reported(receiver: &Receiver, level_dbm: f64) -> f32 {
     let stepped_dbm = receiver
         .step_db()
         .map_or(level_dbm, |step_db| (level_dbm / step_db).round() * step_db);
-    let ceiling_dbm = receiver.ceiling_dbm().unwrap_or(f64::INFINITY);
+    // No recording holds more, whatever the scenario.
+    let ceiling_dbm = receiver.ceiling_dbm().unwrap_or(f64::from(*POSSIBLE_DBM.end()));
     stepped_dbm.min(ceiling_dbm).max(receiver.floor_dbm()) as f32
 }
 

@@ -666,4 +666,42 @@ proptest! {
             prop_assert!(point.position_mm.is_none_or(|place_mm| place_mm.iter().all(|mm| mm.is_finite())));
         }
     }
+
+    #[test]
+    fn any_valid_radio_can_be_simulated_in_any_anatomy(
+        seed in any::<u64>(), anatomy in 0_usize..3, girth in 0_usize..2, frequency_mhz in 10.0..6000.0_f64,
+        thicknesses_mm in [0.0..200.0_f64, 0.0..200.0_f64, 0.0..200.0_f64], bowel_share in 0.0..=1.0_f64,
+        side_db in 0.0..40.0_f64, memory_s in 0.01..1e4_f64, null_share in 0.001..=1.0_f64, degrees in 3_u8..=100,
+        exponent in -5.0..5.0_f64, level_db in -60.0..60.0_f64, slope_db in 0.0..60.0_f64, battery_h in 1e-6..100.0_f64,
+        posture_mm in 0.0..100.0_f64, manner in 0_usize..5, rate_hz in 0.05..2.0_f64,
+    ) {
+        let [skin_mm, fat_mm, muscle_mm] = thicknesses_mm;
+        let scenario = Scenario {
+            anatomy: crate::Anatomy::ALL[anatomy],
+            torso: TorsoChoice::Surveyed(crate::Girth::ALL[girth]),
+            transmitter: alvine::Transmitter::new(frequency_mhz, -20.0, Some(battery_h)).unwrap(),
+            receiver: alvine::recording::Receiver::new(-200.0, None, None).unwrap(),
+            rate_hz,
+            duration_h: 0.5,
+            swallowed_s: 60.0,
+            loosening: Loosening::Random,
+            loosening_manner: crate::LooseningManner::ALL[manner],
+            posture_mm,
+            effects: RadioEffects {
+                layers: Some(crate::TissueLayers { skin_mm, fat_mm, muscle_mm, bowel_share }),
+                pattern: Some(crate::AntennaPattern { side_db }),
+                tumbling: Some(crate::Tumbling { memory_s, null_share }),
+                shadowing_pools: true,
+                tails: crate::Tails::Student { degrees },
+                mismatch: Mismatch { exponent, exponent_spread: 0.3, level_db, level_spread_db: 3.0 },
+                battery: Some(crate::BatterySag { slope_db, knee_db: 60.0 }),
+            },
+            ..Scenario::demo(seed)
+        };
+        let simulated = simulate(&scenario).unwrap();
+        prop_assert!(simulated.radio.shadowing_db <= scenario.noise.shadowing_db());
+        for point in &simulated.truth.points {
+            prop_assert!(point.position_mm.is_none_or(|place_mm| place_mm.iter().all(|mm| mm.is_finite())));
+        }
+    }
 }
