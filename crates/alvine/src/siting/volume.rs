@@ -155,22 +155,26 @@ impl Volume {
     pub fn nearest(&self, position_mm: &Position) -> Option<usize> {
         let steps = (position_mm - self.first_mm) / self.spacing_mm;
         let own = steps.map(f64::round);
-        let around =
-            (0..27).map(|k| Position::new(f64::from(k % 3 - 1), f64::from(k / 3 % 3 - 1), f64::from(k / 9 - 1)));
-        let index_at = |cell: Position| {
-            let within = cell
-                .iter()
-                .zip(self.counts)
-                .all(|(&at, count)| at >= 0.0 && at < count as f64);
-            let [nx, ny, _] = self.counts;
-            let flat = || cell.x as usize + nx * (cell.y as usize + ny * cell.z as usize);
-            let index = within.then(|| self.inside.binary_search(&(flat() as u32)).ok())??;
-            Some((index, (cell - steps).norm_squared()))
-        };
-        around
-            .filter_map(|offset| index_at(own + offset))
-            .min_by(|(_, one), (_, other)| one.total_cmp(other))
-            .map(|(index, _)| index)
+        // Of all cells the own one is nearest; only where it is outside do its neighbours come in.
+        self.index_at(&own).or_else(|| {
+            let offset = |k: i32| Position::new(f64::from(k % 3 - 1), f64::from(k / 3 % 3 - 1), f64::from(k / 9 - 1));
+            (0..27)
+                .map(|k| own + offset(k))
+                .filter_map(|cell| Some((self.index_at(&cell)?, (cell - steps).norm_squared())))
+                .min_by(|(_, one), (_, other)| one.total_cmp(other))
+                .map(|(index, _)| index)
+        })
+    }
+
+    /// The place in a cell given by whole numbers along x, y and z; `None` where there is none.
+    fn index_at(&self, cell: &Position) -> Option<usize> {
+        let mut within = cell.iter().zip(self.counts);
+        if !within.all(|(&at, count)| at >= 0.0 && at < count as f64) {
+            return None;
+        }
+        let [nx, ny, _] = self.counts;
+        let flat = cell.x as usize + nx * (cell.y as usize + ny * cell.z as usize);
+        self.inside.binary_search(&(flat as u32)).ok()
     }
 
     /// All places, in order.
