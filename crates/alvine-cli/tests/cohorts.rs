@@ -240,6 +240,7 @@ fn a_killed_cohort_leaves_whole_studies_and_is_gone_on_with_to_the_same_bytes() 
             sent.success() && !status.success(),
             "{signal}: too late to meet it at work"
         );
+        assert_eq!(status.code(), (signal == "-INT").then_some(130), "{signal}");
         let there = studies();
         assert!((2..12).contains(&there.len()), "{signal}: {there:?}");
         for study in &there {
