@@ -151,3 +151,64 @@ fn stream(map: &LayoutMap<'_>, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, ",{}", names.join(" "))
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use alvine::Torso;
+    use alvine::siting::{RivalOptions, SurveyOptions, Volume, rivals, survey};
+
+    use super::*;
+    use crate::hdf5_io::Source;
+    use crate::layout_file::usual_setup;
+
+    #[test]
+    fn both_files_hold_every_place_as_it_was_surveyed() {
+        let torso = Torso::new(300.0, 210.0).unwrap();
+        let setup = usual_setup(&torso).unwrap();
+        let survey = survey(&setup, Volume::new(torso, 20.0).unwrap(), &SurveyOptions::default());
+        let rivals = rivals(&setup, &RivalOptions::default()).unwrap();
+        let map = LayoutMap {
+            setup: &setup,
+            survey: &survey,
+            rivals: &rivals,
+        };
+        let dir = tempfile::tempdir().unwrap();
+        let (hdf5, csv) = (dir.path().join("map.h5"), dir.path().join("map.csv"));
+        write_layout_map_hdf5(&map, &hdf5).unwrap();
+        write_layout_map_csv(&map, &csv).unwrap();
+
+        let source = Source::open(&hdf5).unwrap();
+        let [nx, ny, nz] = survey.volume.counts();
+        let (errors, shape) = source
+            .numbers::<f32, 3>("/rmse_mm", "a number a cell", |_| Ok(()))
+            .unwrap();
+        assert_eq!(shape, [nz, ny, nx]);
+        let (organs, _) = source
+            .numbers::<u8, 3>("/organs", "a number a cell", |_| Ok(()))
+            .unwrap();
+        let (z_mm, _) = source
+            .numbers::<f64, 1>("/z_mm", "a number a layer", |_| Ok(()))
+            .unwrap();
+        assert_eq!(z_mm, survey.volume.coordinates_mm(2));
+        for (index, outlook) in survey.outlooks.iter().enumerate() {
+            let cell = survey.volume.cell(index);
+            assert_eq!(errors[cell], outlook.rmse_mm);
+            assert_eq!(organs[cell], survey.organs[index].bits());
+        }
+        assert_eq!(
+            errors.iter().filter(|error| !error.is_nan()).count(),
+            survey.volume.len()
+        );
+
+        let text = std::fs::read_to_string(&csv).unwrap();
+        let mut lines = text.lines();
+        assert_eq!(lines.next().map(|header| header.split(',').count()), Some(14));
+        for (line, (place, outlook)) in lines.zip(survey.volume.places_mm().zip(&survey.outlooks)) {
+            let cells: Vec<&str> = line.split(',').collect();
+            let number = |column: usize| cells[column].parse::<f64>().unwrap();
+            assert_eq!([number(0), number(1), number(2)], [place.x, place.y, place.z]);
+            assert!((number(3) - f64::from(outlook.rmse_mm)).abs() <= 5.1e-5);
+        }
+        assert_eq!(text.lines().count(), survey.volume.len() + 1);
+    }
+}
