@@ -7,8 +7,8 @@
 //!   dilution; [`rivals`] finds the distant place that each place is most easily taken for;
 //! - [`compare`] does so for one layout on thin, median and large torsos and with any one site lost, and [`trials`] lets
 //!   the real estimator run beside the bound;
-//! - [`design`] places sites on the skin so that a [`Criterion`] becomes least;
-//! - [`link_budget`] tells how deep a capsule is heard.
+//! - [`Design`] places sites on the skin so that a [`Criterion`] becomes least;
+//! - [`LinkBudget`] tells how deep a capsule is heard.
 
 mod bodies;
 mod compare;
