@@ -4,22 +4,23 @@ mod cautions;
 mod summarise;
 
 use alvine::estimator::TrackEstimator;
-use alvine::fix::FixOptions;
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{FixThenSmooth, LandmarkKind, Level, Loosening, Phase, Quality, ReaderLandmark, Recording, Track};
+use alvine::{Instants, LandmarkKind, Loosening, Phase, Quality, ReaderLandmark, Recording, Track, Trajectory};
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
     EndedBy, Passage, PassedPhase, PlacedFinding, ReportedLandmark, TransitTimes, ended_by, passed_phases,
-    place_finding, report_landmarks, segment, transit_times,
+    place_finding, report_landmarks, segment, transit_times, usual_gut,
 };
 use thiserror::Error;
 
 /// What a user may choose about an analysis.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct AnalysisOptions {
-    /// Find the transmit level afresh at each instant, for a capsule whose power is not known.
+    /// Find the transmit level along with the path, for a capsule whose power is not known.
     pub level_unknown: bool,
+    /// Let the track follow from the signal alone, not drawn towards where parts of the gut usually lie.
+    pub no_usual_places: bool,
 }
 
 /// A study's track and its answers.
@@ -64,8 +65,8 @@ struct Found<'a> {
 
 /// Analyses a study. `progress` is told the share of the work done, 0 to 1, from any thread.
 ///
-/// A first pass without regard to loose antennas says when the capsule is inside; then antennas are looked for that worked
-/// loose in that time; only if there are any is the track computed again without them.
+/// A first track, drawn towards the gut as a whole, gives the phases; a second one is then drawn towards where the likely part
+/// usually lies. Phases come from the first alone: from the second they would hear their own echo.
 ///
 /// # Errors
 ///
@@ -76,17 +77,21 @@ pub fn analyse(
     progress: &(dyn Fn(f64) + Sync),
 ) -> Result<Analysis, AnalysisError> {
     let (setup, recording) = (&study.setup, &study.recording);
-    let estimator = estimator(options);
+    let trajectory = trajectory(options);
     let given = given_landmarks(study);
-    let mut track = estimator.estimate(setup, recording, &[], &|share| progress(0.4 * share))?;
-    let mut passage = segment(setup, recording, &track, &given)?;
+    let gut = usual_gut(&setup.torso).filter(|_| !options.no_usual_places);
+    let mut passes = trajectory.begin(setup, recording, &[])?;
+    progress(0.2);
+    let free = passes.track(&|_| gut, Instants::Knots);
+    progress(0.4);
+    let passage = segment(setup, recording, &free, &given)?;
     let (from_s, to_s) = inside(&passage);
     let loosenings = find_loosenings(setup, recording, from_s, to_s, &LooseningOptions::default())?;
-    progress(0.5);
-    if !loosenings.is_empty() {
-        track = estimator.estimate(setup, recording, &loosenings, &|share| progress(0.5 + 0.4 * share))?;
-        passage = segment(setup, recording, &track, &given)?;
-    }
+    progress(0.6);
+    let place = |time_s: f64| passage.usual_place(&setup.torso, time_s);
+    let nowhere = |_: f64| None;
+    let track = passes.track(if options.no_usual_places { &nowhere } else { &place }, Instants::All);
+    progress(0.9);
     let alone = if study.landmarks.is_empty() {
         None
     } else {
@@ -95,13 +100,13 @@ pub fn analyse(
             .copied()
             .filter(|landmark| is_stated(study, landmark))
             .collect();
-        Some(segment(setup, recording, &track, &swallow)?)
+        Some(segment(setup, recording, &free, &swallow)?)
     };
     progress(0.95);
     Ok(assemble(
         study,
         *options,
-        estimator.name(),
+        trajectory.name(),
         track,
         &passage,
         alone.as_ref().unwrap_or(&passage),
@@ -109,20 +114,15 @@ pub fn analyse(
     ))
 }
 
-/// The default chain, the level known or not as asked.
-fn estimator(options: &AnalysisOptions) -> FixThenSmooth {
-    let usual = FixThenSmooth::default();
+/// The default trajectory, the level known or not as asked.
+fn trajectory(options: &AnalysisOptions) -> Trajectory {
+    /// Spread of a level of which nothing is known, dB.
+    const UNKNOWN_DB: f64 = 20.0;
+    let mut trajectory = Trajectory::default();
     if options.level_unknown {
-        FixThenSmooth {
-            fix: FixOptions {
-                level: Level::Unknown { prior_db: None },
-                ..usual.fix
-            },
-            ..usual
-        }
-    } else {
-        usual
+        trajectory.options.slow_level.spread_db = UNKNOWN_DB;
     }
+    trajectory
 }
 
 /// The reader's landmarks, and the time of the swallow that the study states unless the reader gave one.

@@ -62,10 +62,13 @@ pub struct Args {
 pub struct StudyArgs {
     /// A study.toml, the folder that holds it, or an HDF5 file (.h5).
     pub study: PathBuf,
-    /// Find the level that the capsule sends at afresh at each instant, for a capsule whose power is not known; places
-    /// become far less certain.
+    /// Find the level that the capsule sends at along with the path, for a capsule whose power is not known; places become
+    /// less certain.
     #[arg(long)]
     pub level_unknown: bool,
+    /// Let the track follow from the signal alone, and not be drawn towards where the parts of the gut usually lie.
+    #[arg(long)]
+    pub no_usual_places: bool,
 }
 
 /// What to simulate.

@@ -102,6 +102,7 @@ fn full() -> Summary {
             version: "0.1.0".to_owned(),
             smoother: "constant-velocity".to_owned(),
             level_known: true,
+            usual_places: true,
             median_radius90_mm: Some(55.0),
         },
         completeness: Completeness {

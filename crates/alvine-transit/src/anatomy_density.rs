@@ -9,7 +9,7 @@
 //! navel's level is estimated there), the transpyloric and transtubercular planes, and textbook order. Spreads are those
 //! midlines' own, widened for differences between people: common practice, no source.
 
-use alvine::{Position, Torso};
+use alvine::{Position, PositionPrior, Torso};
 use nalgebra::{Matrix3, Vector3};
 
 /// Breadth and depth of the torso on which the densities are given, mm.
@@ -75,6 +75,32 @@ impl PartDensity {
         let ln_gaussian = -0.5 * (3.0 * LN_TAU + squared) - factor.ln_determinant() * 0.5;
         ((1.0 - SPREAD_SHARE) * ln_gaussian.exp() + SPREAD_SHARE * LN_UNIFORM.exp()).ln()
     }
+}
+
+/// The mixture of usual places by their shares, as one Gaussian of the same mean and covariance; `None` where less than half of
+/// the shares has a place.
+pub(crate) fn mixture(
+    places: &[Option<UsualPlace>],
+    shares: impl Iterator<Item = f64>,
+    torso: &Torso,
+) -> Option<PositionPrior> {
+    let (mut sum, mut mean_mm, mut square_mm2) = (0.0, Position::zeros(), Matrix3::zeros());
+    for (usual, share) in places.iter().zip(shares) {
+        let Some(usual) = usual else { continue };
+        let density = PartDensity::new(usual, torso);
+        sum += share;
+        mean_mm += density.mean_mm * share;
+        square_mm2 += (density.covariance_mm2 + density.mean_mm * density.mean_mm.transpose()) * share;
+    }
+    if sum < 0.5 {
+        return None;
+    }
+    mean_mm /= sum;
+    let covariance_mm2 = square_mm2 / sum - mean_mm * mean_mm.transpose();
+    Some(PositionPrior {
+        mean_mm,
+        information_per_mm2: covariance_mm2.cholesky()?.inverse(),
+    })
 }
 
 /// Log-density of a place of which nothing is known.

@@ -280,6 +280,7 @@ mod tests {
             start_s: 0.0,
             bin_s: 20.0,
             stages: vec![(Phase::SmallBowel, Some(Part::Jejunum))],
+            places: vec![None],
             occupancy: vec![vec![1.0; 1000]],
             liveliness_db: (0..1000).map(|bin| Some(liveliness(bin))).collect(),
         }

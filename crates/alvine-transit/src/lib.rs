@@ -23,4 +23,4 @@ pub use measures::{
     Duration, EndedBy, LandmarkSource, PassedPhase, ReportedLandmark, TransitTimes, ended_by, passed_phases,
     report_landmarks, transit_times,
 };
-pub use segment::{LandmarkPosterior, Passage, SegmentError, SignalEnd, segment};
+pub use segment::{LandmarkPosterior, Passage, SegmentError, SignalEnd, segment, usual_gut};

@@ -1,8 +1,9 @@
 //! The segmenter: from a recording and its track to the posterior of every landmark.
 
-use alvine::{LandmarkKind, Part, Phase, ReaderLandmark, Reading, Recording, Setup, Track};
+use alvine::{LandmarkKind, Part, Phase, PositionPrior, ReaderLandmark, Reading, Recording, Setup, Torso, Track};
 use thiserror::Error;
 
+use crate::anatomy_density::UsualPlace;
 use crate::bins::Bins;
 use crate::chain::{Chain, Posterior};
 use crate::evidence::evidence;
@@ -92,6 +93,8 @@ pub struct Passage {
     pub bin_s: f64,
     /// Stages: phase and part, in order.
     pub stages: Vec<(Phase, Option<Part>)>,
+    /// Where each stage usually is; `None` outside the body.
+    pub(crate) places: Vec<Option<UsualPlace>>,
     /// Probability of each stage in each bin: stages, each as long as there are bins.
     pub occupancy: Vec<Vec<f64>>,
     /// Liveliness of each bin, dB a minute, where it can be told.
@@ -117,14 +120,26 @@ impl Passage {
         self.stage_probability(time_s, |stage| stage.1 == Some(part))
     }
 
+    /// Where the capsule usually is at a time, given how likely each part is then: the mixture of the parts' densities,
+    /// matched in mean and covariance. `None` while it is likelier outside than in.
+    #[must_use]
+    pub fn usual_place(&self, torso: &Torso, time_s: f64) -> Option<PositionPrior> {
+        let bin = self.bin(time_s)?;
+        let even = EVEN_SHARE / self.places.iter().flatten().count().max(1) as f64;
+        let shares = self
+            .occupancy
+            .iter()
+            .map(|shares| (1.0 - EVEN_SHARE) * shares[bin] + even);
+        crate::anatomy_density::mixture(&self.places, shares, torso)
+    }
+
+    fn bin(&self, time_s: f64) -> Option<usize> {
+        let last = self.occupancy.first()?.len().checked_sub(1)?;
+        Some(((time_s - self.start_s) / self.bin_s).floor().clamp(0.0, last as f64) as usize)
+    }
+
     fn stage_probability(&self, time_s: f64, wanted: impl Fn(&(Phase, Option<Part>)) -> bool) -> f64 {
-        let bins = self.occupancy.first().map_or(0, Vec::len);
-        if bins == 0 {
-            return 0.0;
-        }
-        let bin = ((time_s - self.start_s) / self.bin_s)
-            .floor()
-            .clamp(0.0, (bins - 1) as f64) as usize;
+        let Some(bin) = self.bin(time_s) else { return 0.0 };
         self.stages
             .iter()
             .zip(&self.occupancy)
@@ -178,9 +193,25 @@ pub fn segment(
         start_s: bins.start_s,
         bin_s: bins.width_s,
         stages: stages.iter().map(|stage| (stage.phase, stage.part)).collect(),
+        places: stages.iter().map(|stage| stage.place).collect(),
         occupancy: posterior.occupancy(),
         liveliness_db: bins.bins.iter().map(|bin| bin.liveliness).collect(),
     })
+}
+
+/// Share of the usual places that does not follow the phases, as these may be wrong (common practice, no source; chosen on
+/// simulated studies).
+const EVEN_SHARE: f64 = 0.5;
+
+/// Where a capsule in the gut may be, whatever the part: the mixture of the usual places of stomach, small bowel and colon, each
+/// counted alike, matched in mean and covariance.
+#[must_use]
+pub fn usual_gut(torso: &Torso) -> Option<PositionPrior> {
+    let stages = stages();
+    let inside = |stage: &&Stage| !matches!(stage.phase, Phase::Outside | Phase::Oesophagus);
+    let places: Vec<_> = stages.iter().filter(inside).map(|stage| stage.place).collect();
+    let shares = std::iter::repeat_n(1.0 / places.len() as f64, places.len());
+    crate::anatomy_density::mixture(&places, shares, torso)
 }
 
 fn check_order(given: &[ReaderLandmark]) -> Result<(), SegmentError> {

@@ -27,6 +27,7 @@ pub mod siting;
 pub mod smoother;
 pub mod torso;
 pub mod track;
+pub mod trajectory;
 pub mod truth;
 
 pub use anatomy::{LandmarkKind, Part, Phase};
@@ -43,4 +44,5 @@ pub use recording::{Reading, Receiver, Recording, RecordingError};
 pub use setup::{Setup, Transmitter};
 pub use torso::{Position, Torso};
 pub use track::{Flags, Track, TrackPoint};
+pub use trajectory::{Instants, MotionPrior, Passes, Trajectory, TrajectoryOptions, Wander};
 pub use truth::{TrueLandmark, TrueLoosening, Truth, TruthPoint};

@@ -54,7 +54,7 @@ fn loose_sites(found: &Found<'_>) -> Vec<String> {
         .map(|span| {
             format!(
                 "The antenna at {} heard about {:.0} dB less than the others say it should from {:.0} s to {:.0} s, as if it had \
-                 worked loose; it was left out of the track in that time.",
+                 worked loose, or as if the body there shields it.",
                 sites[span.site].name, span.loss_db, span.start_s, span.end_s
             )
         })

@@ -61,6 +61,7 @@ fn method(found: &Found<'_>) -> Method {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         smoother: found.method.to_owned(),
         level_known: !found.options.level_unknown,
+        usual_places: !found.options.no_usual_places,
         median_radius90_mm: (!radii.is_empty()).then(|| *radii.select_nth_unstable_by(middle, f64::total_cmp).1),
     }
 }

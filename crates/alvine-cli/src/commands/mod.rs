@@ -100,6 +100,7 @@ fn read_and_analyse(of: &StudyArgs, progress: &Progress) -> Result<(Study, Analy
     let study = read_study(&of.study)?;
     let options = AnalysisOptions {
         level_unknown: of.level_unknown,
+        no_usual_places: of.no_usual_places,
     };
     progress.begin("locating");
     let analysis = analyse(&study, &options, &|share| progress.reach(share)).map_err(|error| Failure::Analysis {

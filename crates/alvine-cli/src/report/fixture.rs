@@ -481,6 +481,7 @@ fn summary(scene: &Scene, study: &Study, track: &Track) -> Summary {
             version: "0.1.0".to_owned(),
             smoother: "constant-velocity".to_owned(),
             level_known: true,
+            usual_places: true,
             median_radius90_mm: (!scene.nothing_told).then_some(31.4),
         },
         completeness: completeness(scene),

@@ -407,7 +407,10 @@ fn in_surveyed_torsos_the_pylorus_lies_as_high_as_the_surveyed_people_s_plane_an
         heights_mm.push(gut.at(gut.landmark_mm(LandmarkKind::Pylorus)).z);
         let cavity = Cavity::new(skin, upwards);
         for place in between(&gut, LandmarkKind::Cardia, LandmarkKind::Expulsion, 5.0) {
-            assert!(gut.torso().radial(&place) < 0.9 && !cavity.in_spine(&place), "seed {seed}: {place}");
+            assert!(
+                gut.torso().radial(&place) < 0.9 && !cavity.in_spine(&place),
+                "seed {seed}: {place}"
+            );
         }
     }
     // The planes' medians are 106 and 112 mm; with a spread of 19 mm and the guts' own 10 mm the median of 200 is right to
@@ -415,5 +418,8 @@ fn in_surveyed_torsos_the_pylorus_lies_as_high_as_the_surveyed_people_s_plane_an
     let median_mm = quantile(&mut heights_mm, 0.5);
     assert!((median_mm - 109.0).abs() < 7.5, "{median_mm}");
     let (low_mm, high_mm) = (heights_mm[10], heights_mm[189]);
-    assert!((60.0..=95.0).contains(&low_mm) && (125.0..=170.0).contains(&high_mm), "{low_mm} {high_mm}");
+    assert!(
+        (60.0..=95.0).contains(&low_mm) && (125.0..=170.0).contains(&high_mm),
+        "{low_mm} {high_mm}"
+    );
 }

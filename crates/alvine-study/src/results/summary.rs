@@ -70,6 +70,8 @@ pub struct Method {
     pub smoother: String,
     /// Whether the transmit level was taken as known.
     pub level_known: bool,
+    /// Whether the track was drawn towards where each part of the gut usually lies.
+    pub usual_places: bool,
     /// Median of the 90 % radius of position, mm: half of the instants are known better than this.
     pub median_radius90_mm: Option<f64>,
 }

@@ -62,7 +62,7 @@ impl Loss {
 
 /// One reading's part of the negative log-likelihood, as a function of the predicted level.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Term {
+pub(crate) struct Term {
     /// Negative log-likelihood.
     pub value: f64,
     /// Its derivative by the predicted level, 1/dB.
@@ -103,7 +103,7 @@ pub(super) fn term(reading: Reading, predicted_dbm: f64, spread_db: f64, loss: L
 
 /// The term `−ln Φ(z)` where `z` falls by `per_spread` for each dB of predicted level.
 #[inline]
-fn one_sided(z: f64, per_spread: f64) -> Term {
+pub(crate) fn one_sided(z: f64, per_spread: f64) -> Term {
     let (ln_cdf, hazard) = ln_cdf_and_hazard(z);
     // λ(λ + z) is positive in exact arithmetic; the bound guards its rounding far below the floor.
     let curvature = (hazard * (hazard + z)).max(0.0) * per_spread * per_spread;

@@ -25,6 +25,7 @@ use nalgebra::Matrix3;
 use thiserror::Error;
 
 pub use likelihood::Loss;
+pub(crate) use likelihood::one_sided;
 pub use options::{FixOptions, Level, PositionPrior};
 
 use crate::recording::Reading;
@@ -32,9 +33,10 @@ use crate::setup::Setup;
 use crate::torso::{Position, Torso};
 use crate::track::Flags;
 use objective::{Candidate, Objective};
-use region::{INSIDE_FRACTION, Region};
+use region::INSIDE_FRACTION;
+pub(crate) use region::Region;
 use search::{Settled, search};
-use start::StartGrid;
+pub(crate) use start::StartGrid;
 
 /// Why fixes cannot be computed as asked.
 #[derive(Debug, Clone, PartialEq, Error)]

@@ -24,7 +24,7 @@ const STOP_BEHIND_MM: f64 = 0.5;
 
 /// The wall round a torso.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Region {
+pub(crate) struct Region {
     axis_y_mm: f64,
     /// Inverse squares of the semi-axes across, 1/mm².
     inverse_square: (f64, f64),
@@ -35,7 +35,7 @@ pub(super) struct Region {
 
 /// What the wall adds to the objective.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Wall {
+pub(crate) struct Wall {
     pub value: f64,
     pub gradient: Vector3<f64>,
     pub curvature: Matrix3<f64>,

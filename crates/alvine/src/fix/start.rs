@@ -12,7 +12,7 @@ use crate::torso::{Position, Torso};
 
 /// The grid and the level of each site at each of its places.
 #[derive(Debug, Clone)]
-pub(super) struct StartGrid {
+pub(crate) struct StartGrid {
     places_mm: Vec<Position>,
     /// Levels, dBm: site after site, each as long as `places_mm`.
     levels_dbm: Vec<f32>,
@@ -22,7 +22,7 @@ pub(super) struct StartGrid {
 
 /// A place of the grid and its score, an approximate negative log-likelihood.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Start {
+pub(crate) struct Start {
     pub position_mm: Position,
     pub score: f64,
 }
@@ -58,6 +58,11 @@ impl StartGrid {
             levels_dbm,
             prior,
         }
+    }
+
+    /// The places, mm.
+    pub fn places_mm(&self) -> &[Position] {
+        &self.places_mm
     }
 
     /// How many places there are.

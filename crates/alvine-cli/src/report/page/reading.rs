@@ -33,8 +33,8 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
     );
     html.term(
         "Position",
-        "The law from distance to signal gives the place that fits all sites best, those below their floor included; \
-         neighbouring instants then steady it. Depth is the least certain coordinate, as the sites lie on the skin.",
+        "The law from distance to signal gives the path that fits all sites best over the whole recording, those below \
+         their floor included, with an error of each site's own that wanders as the capsule moves. Depth is the least certain coordinate, as the sites lie on the skin.",
     );
     html.term(
         "Left and right",
@@ -45,9 +45,15 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
         "The gut is passed in one direction: each phase begins where the one before it ends. A phase that the \
          recording did not see to its end has a lower bound for its duration, marked ≥.",
     );
-    html.term("Smoother", &method.smoother);
+    html.term("Estimator", &method.smoother);
+    let places = if method.usual_places {
+        "the track is drawn towards where the gut, and the part that the capsule is likely in, usually lies"
+    } else {
+        "not used: the track follows from the signal alone"
+    };
+    html.term("Usual places", places);
     let level = if method.level_known {
-        "taken from the study, give or take 2 dB"
+        "taken from the study, give or take 0.7 dB"
     } else {
         "not taken as known: estimated along with the place"
     };

@@ -1,0 +1,248 @@
+//! Where a trajectory starts: a filter over coarse cells inside the torso, forward and backward.
+//!
+//! The objective of a trajectory has many minima: sites lie nearly in one sheet, so that a place has a mirror image, and
+//! far sites below the floor leave flat valleys. Over cells all of them are weighed at once: with the probability that the
+//! capsule moves from cell to cell, forward and backward sums give the probability of each cell at each step from all
+//! readings before and after. Neighbouring steps share their shadowing, so that their likelihoods are flattened.
+
+use super::knots::Knots;
+use crate::fix::{FixOptions, Level, StartGrid};
+use crate::recording::Reading;
+use crate::setup::Setup;
+use crate::torso::Position;
+
+/// Time between steps, s.
+const STEP_S: f64 = 30.0;
+/// Distance between cells, mm.
+const SPACING_MM: f64 = 34.0;
+/// How far a capsule wanders in a step, mm along each axis.
+const WANDER_MM: f64 = 22.0;
+/// Share of the probability that leaps anywhere in a step.
+const LEAP: f32 = 1e-4;
+/// Variance of a reading is multiplied by this, as neighbouring steps share their shadowing.
+const FLATTENED: f64 = 6.0;
+/// Cells within this of the likeliest belong to the same hypothesis, mm.
+const TOGETHER_MM: f64 = 80.0;
+/// A place is ambiguous when this much of the probability lies further away.
+const AMBIGUOUS: f64 = 0.35;
+
+/// A starting place at a time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Start {
+    pub time_s: f64,
+    pub place_mm: Position,
+    /// Whether a distant place is nearly as likely.
+    pub ambiguous: bool,
+}
+
+/// The starting places of a recording, one a step, in order of time.
+pub(super) fn starts(setup: &Setup, knots: &Knots, level_spread_db: f64, extra_db: f64) -> Vec<Start> {
+    let options = FixOptions {
+        start_spacing_mm: SPACING_MM,
+        ..FixOptions::default()
+    };
+    let grid = StartGrid::new(setup, &options);
+    let cells = Cells::new(grid.places_mm());
+    let steps = steps(knots);
+    let spread_db = (FLATTENED.sqrt() * setup.noise.total_db(setup.receiver.step_db())).hypot(extra_db);
+    let level = Level::Unknown {
+        prior_db: Some(level_spread_db),
+    };
+    let mut likelihoods = Vec::with_capacity(steps.len() * cells.len());
+    let (mut scores, mut sums) = (vec![0.0; cells.len()], vec![0.0; cells.len()]);
+    for step in &steps {
+        let readings = readings(setup, knots, step);
+        grid.score(&readings, spread_db, level, &mut scores, &mut sums);
+        let least = scores.iter().copied().fold(f32::INFINITY, f32::min);
+        likelihoods.extend(scores.iter().map(|score| (least - score).exp()));
+    }
+    let probabilities = cells.forward_backward(&likelihoods, &steps);
+    steps
+        .iter()
+        .zip(probabilities.chunks_exact(cells.len().max(1)))
+        .map(|(step, probability)| start(step.time_s, probability, grid.places_mm()))
+        .collect()
+}
+
+/// Some knots in a row, seen as one.
+struct Step {
+    time_s: f64,
+    knots: std::ops::Range<usize>,
+}
+
+fn steps(knots: &Knots) -> Vec<Step> {
+    let mut steps = Vec::new();
+    let mut first = 0;
+    while first < knots.len() {
+        let end = knots
+            .time_s
+            .partition_point(|&time_s| time_s < knots.time_s[first] + STEP_S);
+        let time_s = knots.time_s[first..end].iter().sum::<f64>() / (end - first) as f64;
+        steps.push(Step {
+            time_s,
+            knots: first..end,
+        });
+        first = end;
+    }
+    steps
+}
+
+/// One reading a site for a whole step: what most of its readings were.
+fn readings(setup: &Setup, knots: &Knots, step: &Step) -> Vec<Reading> {
+    (0..knots.sites)
+        .map(|site| {
+            let (mut heard, mut below, mut saturated, mut sum) = (0, 0, 0, 0.0);
+            for knot in step.knots.clone() {
+                let of = &knots.row(knot)[site];
+                heard += of.heard;
+                below += of.below;
+                saturated += of.saturated;
+                sum += f64::from(of.heard) * of.mean_dbm;
+            }
+            if heard > 0 && heard >= below.max(saturated) {
+                Reading::Heard(sum / f64::from(heard))
+            } else if saturated > below {
+                Reading::Saturated(setup.receiver.ceiling_dbm().unwrap_or(f64::INFINITY))
+            } else if below > 0 {
+                Reading::BelowFloor(setup.receiver.floor_dbm())
+            } else {
+                Reading::Missing
+            }
+        })
+        .collect()
+}
+
+/// The mean about the likeliest cell.
+fn start(time_s: f64, probability: &[f32], places_mm: &[Position]) -> Start {
+    let likeliest = probability
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.total_cmp(b.1))
+        .map_or_else(Position::zeros, |(cell, _)| places_mm[cell]);
+    let (mut near, mut far, mut sum) = (0.0, 0.0, Position::zeros());
+    for (&share, place_mm) in probability.iter().zip(places_mm) {
+        let share = f64::from(share);
+        if (place_mm - likeliest).norm_squared() < TOGETHER_MM * TOGETHER_MM {
+            near += share;
+            sum += place_mm * share;
+        } else {
+            far += share;
+        }
+    }
+    Start {
+        time_s,
+        place_mm: if near > 0.0 { sum / near } else { likeliest },
+        ambiguous: far > AMBIGUOUS * (near + far),
+    }
+}
+
+/// The cells and how probability passes between them.
+struct Cells {
+    /// Each cell's neighbours with the share that passes to each.
+    neighbours: Vec<Vec<(u32, f32)>>,
+    /// The share that stays.
+    stays: Vec<f32>,
+}
+
+impl Cells {
+    fn new(places_mm: &[Position]) -> Self {
+        let reach_mm = 1.5 * SPACING_MM;
+        let weight = |squared: f64| (-0.5 * squared / (WANDER_MM * WANDER_MM)).exp();
+        // What all neighbours of an inner cell get; near the wall less leaves, and more stays.
+        let mut neighbours: Vec<Vec<(u32, f32)>> = Vec::with_capacity(places_mm.len());
+        for (cell, place_mm) in places_mm.iter().enumerate() {
+            neighbours.push(
+                places_mm
+                    .iter()
+                    .enumerate()
+                    .filter(|&(other, _)| other != cell)
+                    .map(|(other, other_mm)| (other as u32, (other_mm - place_mm).norm_squared()))
+                    .filter(|&(_, squared)| squared < reach_mm * reach_mm)
+                    .map(|(other, squared)| (other, weight(squared) as f32))
+                    .collect(),
+            );
+        }
+        let sums: Vec<f32> = neighbours
+            .iter()
+            .map(|of| 1.0 + of.iter().map(|(_, weight)| weight).sum::<f32>())
+            .collect();
+        let most = sums.iter().copied().fold(1.0, f32::max);
+        for of in &mut neighbours {
+            for (_, weight) in of {
+                *weight /= most;
+            }
+        }
+        let stays = sums.iter().map(|sum| 1.0 - (sum - 1.0) / most).collect();
+        Self { neighbours, stays }
+    }
+
+    fn len(&self) -> usize {
+        self.neighbours.len()
+    }
+
+    /// One step's passing from `from` into `to`; the passing is symmetric, so that it serves both ways.
+    fn pass(&self, from: &[f32], to: &mut [f32]) {
+        let leap = LEAP * from.iter().sum::<f32>() / from.len() as f32;
+        for ((to, (neighbours, stays)), here) in to.iter_mut().zip(self.neighbours.iter().zip(&self.stays)).zip(from) {
+            let arriving: f32 = neighbours
+                .iter()
+                .map(|&(other, weight)| weight * from[other as usize])
+                .sum();
+            *to = leap + (1.0 - LEAP) * (stays * here + arriving);
+        }
+    }
+
+    /// Passes as often as the time between two steps asks for.
+    fn pass_over(&self, between_s: f64, from: &mut Vec<f32>, to: &mut Vec<f32>) {
+        /// After this many the probability is spread far enough.
+        const MOST: f64 = 40.0;
+        let times = (between_s / STEP_S).round().clamp(1.0, MOST) as usize;
+        for _ in 0..times {
+            self.pass(from, to);
+            std::mem::swap(from, to);
+        }
+    }
+
+    /// The probability of each cell at each step, steps × cells.
+    fn forward_backward(&self, likelihoods: &[f32], steps: &[Step]) -> Vec<f32> {
+        let cells = self.len();
+        if cells == 0 || steps.is_empty() {
+            return Vec::new();
+        }
+        let mut probabilities = Vec::with_capacity(likelihoods.len());
+        let (mut here, mut spare) = (vec![1.0 / cells as f32; cells], vec![0.0; cells]);
+        for (index, likelihood) in likelihoods.chunks_exact(cells).enumerate() {
+            if index > 0 {
+                self.pass_over(steps[index].time_s - steps[index - 1].time_s, &mut here, &mut spare);
+            }
+            here.iter_mut().zip(likelihood).for_each(|(here, l)| *here *= l);
+            normalise(&mut here);
+            probabilities.extend_from_slice(&here);
+        }
+        here.fill(1.0);
+        for index in (0..steps.len()).rev() {
+            let rows = index * cells..(index + 1) * cells;
+            for (probability, later) in probabilities[rows.clone()].iter_mut().zip(&here) {
+                *probability *= later;
+            }
+            normalise(&mut probabilities[rows.clone()]);
+            if index > 0 {
+                here.iter_mut().zip(&likelihoods[rows]).for_each(|(here, l)| *here *= l);
+                normalise(&mut here);
+                self.pass_over(steps[index].time_s - steps[index - 1].time_s, &mut here, &mut spare);
+            }
+        }
+        probabilities
+    }
+}
+
+/// Scales to a sum of one; to equal shares where nothing is left.
+fn normalise(shares: &mut [f32]) {
+    let sum: f32 = shares.iter().sum();
+    if sum > 0.0 && sum.is_finite() {
+        shares.iter_mut().for_each(|share| *share /= sum);
+    } else {
+        let equal = 1.0 / shares.len() as f32;
+        shares.fill(equal);
+    }
+}

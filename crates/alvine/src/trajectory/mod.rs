@@ -1,0 +1,331 @@
+//! The trajectory: the most likely path through the whole recording at once, with everything that is not the path beside it.
+//!
+//! A fix treats each instant alone. A trajectory is one state at each of many *knots*, a few seconds apart, joined by a
+//! prior on motion; the level common to all sites and a bias for each site are part of the state, so that what a turning
+//! capsule or the body's shadowing does to many readings in a row is not mistaken for many independent errors, and the
+//! covariance of the place carries it. The parts, each a module: *knots* gathers readings, *cells* finds where to start,
+//! *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants* goes back to every
+//! instant of the recording. Cost and memory are linear in the length of the recording.
+
+mod cells;
+mod descent;
+mod instants;
+mod knots;
+mod motion;
+mod objective;
+mod options;
+mod tridiagonal;
+
+pub use motion::MotionPrior;
+pub use options::{TrajectoryOptions, Wander};
+
+use nalgebra::Matrix3;
+
+use crate::estimator::{EstimateError, TrackEstimator};
+use crate::fix::PositionPrior;
+use crate::layout::FEWEST_SITES;
+use crate::loosening::Loosening;
+use crate::recording::{Reading, Recording};
+use crate::setup::Setup;
+use crate::track::{Flags, Track, TrackPoint};
+use cells::Start;
+use descent::descend;
+use instants::{Covariances, Interpolation};
+use knots::Knots;
+use objective::{BIAS, Objective, States};
+use tridiagonal::Chain;
+
+/// The maximum a posteriori trajectory.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Trajectory {
+    /// How it is estimated.
+    pub options: TrajectoryOptions,
+}
+
+impl TrackEstimator for Trajectory {
+    fn name(&self) -> &'static str {
+        "trajectory"
+    }
+
+    fn estimate(
+        &self,
+        setup: &Setup,
+        recording: &Recording,
+        loosenings: &[Loosening],
+        progress: &(dyn Fn(f64) + Sync),
+    ) -> Result<Track, EstimateError> {
+        let mut passes = self.begin(setup, recording, loosenings)?;
+        progress(0.2);
+        let track = passes.track(&|_| None, Instants::All);
+        progress(1.0);
+        Ok(track)
+    }
+}
+
+impl Trajectory {
+    /// Gathers a recording and finds where to start, for one pass or several over the same recording. `loosenings` are spans in
+    /// which a site is not to be trusted.
+    ///
+    /// # Errors
+    ///
+    /// [`EstimateError::OtherLayout`] when the recording has other sites than the setup.
+    pub fn begin<'a>(
+        &'a self,
+        setup: &'a Setup,
+        recording: &'a Recording,
+        loosenings: &'a [Loosening],
+    ) -> Result<Passes<'a>, EstimateError> {
+        if recording.sites() != setup.layout.len() {
+            return Err(EstimateError::OtherLayout {
+                recorded: recording.sites(),
+                expected: setup.layout.len(),
+            });
+        }
+        let knots = Knots::gather(setup, recording, self.options.knot_s, |site, time_s| {
+            !is_loose(loosenings, site, time_s)
+        });
+        let level_db = self
+            .options
+            .slow_level
+            .spread_db
+            .hypot(self.options.fast_level.spread_db);
+        let starts = cells::starts(setup, &knots, level_db, self.options.mounting_db);
+        let states = first_states(&knots, &starts, BIAS + setup.layout.len());
+        Ok(Passes {
+            setup,
+            recording,
+            loosenings,
+            options: &self.options,
+            knots,
+            starts,
+            states,
+        })
+    }
+}
+
+/// The instants at which a track has points.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Instants {
+    /// Every instant of the recording.
+    All,
+    /// The one in the middle of each knot's readings: enough to tell phases by.
+    Knots,
+}
+
+/// One or several passes over a recording, each beginning where the last one ended.
+#[derive(Debug, Clone)]
+pub struct Passes<'a> {
+    setup: &'a Setup,
+    recording: &'a Recording,
+    loosenings: &'a [Loosening],
+    options: &'a TrajectoryOptions,
+    knots: Knots,
+    starts: Vec<Start>,
+    states: States,
+}
+
+impl Passes<'_> {
+    /// The most likely track. `place` is what is known beforehand of the place at a time, s: where the gut, or the part of it that
+    /// the capsule is in, usually lies; `None` where only the torso bounds it.
+    pub fn track(&mut self, place: &dyn Fn(f64) -> Option<PositionPrior>, instants: Instants) -> Track {
+        if self.knots.len() == 0 {
+            return Track::default();
+        }
+        let places = self.knots.time_s.iter().map(|&time_s| place(time_s)).collect();
+        let mut objective = Objective::new(self.setup, self.options, &self.knots, places);
+        let mut chain = Chain::new(objective.size());
+        let end = descend(&mut objective, &mut self.states, &mut chain, self.options.most_rounds);
+        // At the end itself, undamped: a Gauss–Newton system with priors on every number is positive definite, but for
+        // rounding; damping as light as this is none.
+        if objective.factor(&self.states, 0.0, &mut chain).is_err() {
+            let _ = objective.factor(&self.states, 1e-6, &mut chain);
+        }
+        let covariances = Covariances::of(&mut chain);
+        drop(chain);
+        let found = Found {
+            setup: self.setup,
+            recording: self.recording,
+            loosenings: self.loosenings,
+            options: self.options,
+            knots: &self.knots,
+            starts: &self.starts,
+            objective: &objective,
+            states: &self.states,
+            covariances: &covariances,
+            settled: end.settled,
+        };
+        found.track(instants)
+    }
+}
+
+/// Whether a site is not to be trusted at a time.
+fn is_loose(loosenings: &[Loosening], site: usize, time_s: f64) -> bool {
+    loosenings.iter().any(|span| span.site == site && span.contains(time_s))
+}
+
+/// States at the knots on straight lines between the starting places, at rest.
+fn first_states(knots: &Knots, starts: &[Start], size: usize) -> States {
+    let mut values = vec![0.0; knots.len() * size];
+    for (row, &time_s) in values.chunks_exact_mut(size).zip(&knots.time_s) {
+        let next = starts.partition_point(|start| start.time_s <= time_s);
+        let place = match (next.checked_sub(1).map(|last| &starts[last]), starts.get(next)) {
+            (Some(last), Some(next)) => {
+                let share = (time_s - last.time_s) / (next.time_s - last.time_s);
+                last.place_mm.lerp(&next.place_mm, share)
+            }
+            (Some(only), None) | (None, Some(only)) => only.place_mm,
+            (None, None) => crate::torso::Position::zeros(),
+        };
+        row[..3].copy_from_slice(place.as_slice());
+    }
+    States { size, values }
+}
+
+/// Everything that a track is made from.
+struct Found<'a> {
+    setup: &'a Setup,
+    recording: &'a Recording,
+    loosenings: &'a [Loosening],
+    options: &'a TrajectoryOptions,
+    knots: &'a Knots,
+    starts: &'a [Start],
+    objective: &'a Objective<'a>,
+    states: &'a States,
+    covariances: &'a Covariances,
+    settled: bool,
+}
+
+/// A reading with less than this weight left makes its block an outlier.
+const OUTLIER_WEIGHT: f64 = 0.2;
+
+impl Found<'_> {
+    fn track(&self, instants: Instants) -> Track {
+        let motion_weight = self.motion_weights();
+        let interpolation = Interpolation {
+            time_s: &self.knots.time_s,
+            states: self.states,
+            covariances: self.covariances,
+            motion: &self.options.motion,
+            motion_weight: &motion_weight,
+        };
+        let lasting_mm2 = self.lasting_mm2();
+        let knot_flags = self.knot_flags();
+        let mut points = Vec::new();
+        let mut knot = 0;
+        self.for_each_instant(instants, |instant, time_s| {
+            while knot + 1 < self.knots.len() && self.knots.time_s[knot + 1] <= time_s {
+                knot += 1;
+            }
+            if self.away_s(knot, time_s) > self.options.longest_bridge_s {
+                return;
+            }
+            let place = interpolation.at(time_s, knot);
+            let (sites_used, mut flags) = self.heard(instant, time_s);
+            flags |= knot_flags[knot];
+            if self.setup.torso.radial(&place.position_mm) > EDGE_FROM {
+                flags |= Flags::EDGE;
+            }
+            points.push(TrackPoint {
+                instant,
+                time_s,
+                position_mm: self.setup.torso.clamp(&place.position_mm, 1.0),
+                covariance_mm2: place.covariance_mm2 + lasting_mm2[knot],
+                sites_used,
+                flags,
+            });
+        });
+        Track { points }
+    }
+
+    fn for_each_instant(&self, instants: Instants, mut visit: impl FnMut(usize, f64)) {
+        let time_s = self.recording.time_s();
+        match instants {
+            Instants::All => (0..time_s.len()).for_each(|instant| visit(instant, time_s[instant])),
+            Instants::Knots => {
+                for &(first, end) in &self.knots.instants {
+                    let middle = (first + end - 1) / 2;
+                    visit(middle, time_s[middle]);
+                }
+            }
+        }
+    }
+
+    fn motion_weights(&self) -> Vec<f64> {
+        let links = self.knots.len().saturating_sub(1);
+        (0..links)
+            .map(|link| self.objective.motion_weight(self.states, link))
+            .collect()
+    }
+
+    /// The part of each knot's covariance that is never averaged away, mm².
+    fn lasting_mm2(&self) -> Vec<Matrix3<f64>> {
+        (0..self.knots.len())
+            .map(|knot| self.objective.lone_covariance_mm2(self.states, knot) * self.options.lasting_share)
+            .collect()
+    }
+
+    /// Time from an instant to the nearest knot, s.
+    fn away_s(&self, knot: usize, time_s: f64) -> f64 {
+        let half_s = 0.5 * self.options.knot_s;
+        let before_s = (time_s - self.knots.time_s[knot]).abs();
+        let after_s = self
+            .knots
+            .time_s
+            .get(knot + 1)
+            .map_or(f64::INFINITY, |next_s| next_s - time_s);
+        before_s.min(after_s) - half_s
+    }
+
+    fn knot_flags(&self) -> Vec<Flags> {
+        let mut step = 0;
+        (0..self.knots.len())
+            .map(|knot| {
+                while step + 1 < self.starts.len() && self.starts[step + 1].time_s <= self.knots.time_s[knot] {
+                    step += 1;
+                }
+                let mut flags = Flags::NONE;
+                if self.starts[step].ambiguous {
+                    flags |= Flags::AMBIGUOUS;
+                }
+                if self.objective.least_weight(self.states, knot) < OUTLIER_WEIGHT {
+                    flags |= Flags::OUTLIER;
+                }
+                if !self.settled {
+                    flags |= Flags::UNSETTLED;
+                }
+                flags
+            })
+            .collect()
+    }
+
+    /// How many sites' readings told of one instant, and what was unusual about them.
+    fn heard(&self, instant: usize, time_s: f64) -> (u16, Flags) {
+        let (mut heard, mut below) = (0_u16, 0_u16);
+        let mut flags = Flags::NONE;
+        for (site, &level) in self.recording.row(instant).iter().enumerate() {
+            if is_loose(self.loosenings, site, time_s) {
+                flags |= Flags::LOOSE_SITE;
+                continue;
+            }
+            match self.setup.receiver.read(level) {
+                Reading::Heard(_) => heard += 1,
+                Reading::Saturated(_) => {
+                    heard += 1;
+                    flags |= Flags::SATURATED;
+                }
+                Reading::BelowFloor(_) => below += 1,
+                Reading::Missing => {}
+            }
+        }
+        if heard == 0 {
+            return (0, flags | Flags::BRIDGED);
+        }
+        if heard < FEWEST_SITES as u16 {
+            flags |= Flags::FEW_SITES;
+        }
+        (heard + below, flags)
+    }
+}
+
+/// A place this far from the axis, in units of the skin's, is at the edge.
+const EDGE_FROM: f64 = 0.985;

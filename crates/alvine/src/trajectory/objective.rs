@@ -1,0 +1,553 @@
+//! The objective of a trajectory: the negative log-posterior of the states at all knots.
+//!
+//! ```text
+//! xₖ = (p, v, s, f, b₁ … b_N)   place, velocity, slow and fast level, one bias a site
+//! μᵢ = P₀ + gᵢ + s + f + bᵢ − L(|p − aᵢ|)
+//! −ln posterior = Σₖᵢ readings of site i at knot k | μᵢ + Σₖ moves xₖ → xₖ₊₁ + priors + wall
+//! ```
+//!
+//! Heard means have variance σ²/n + u² and count by Student's t, censored readings by the probability of being censored; moves
+//! count by the motion prior, levels and biases as Ornstein–Uhlenbeck processes. A bias forgets with the distance moved, as
+//! shadowing is fixed in place and not in time.
+
+use nalgebra::{Matrix2, Matrix3, Vector3};
+
+use super::knots::{Heard, Knots};
+use super::options::{TrajectoryOptions, Wander};
+use super::tridiagonal::{Chain, KINEMATIC, Motion, NotPositive};
+use crate::bounds::{BoundOptions, fisher_information};
+use crate::fix::{Level, PositionPrior, Region, bounded_covariance_mm2, one_sided};
+use crate::propagation::{NEAREST_MM, Propagation};
+use crate::setup::Setup;
+use crate::torso::Position;
+
+/// Where each part of a state begins.
+pub(super) const SLOW: usize = KINEMATIC;
+pub(super) const FAST: usize = KINEMATIC + 1;
+pub(super) const BIAS: usize = KINEMATIC + 2;
+
+/// The states at all knots, knots × size.
+#[derive(Debug, Clone)]
+pub(super) struct States {
+    pub size: usize,
+    pub values: Vec<f64>,
+}
+
+impl States {
+    pub fn row(&self, knot: usize) -> &[f64] {
+        &self.values[knot * self.size..(knot + 1) * self.size]
+    }
+
+    pub fn place(&self, knot: usize) -> Position {
+        Position::from_column_slice(&self.row(knot)[..3])
+    }
+}
+
+/// One link of the chain: how state k leads to k + 1.
+#[derive(Debug, Clone, Copy)]
+struct Link {
+    transition: Matrix2<f64>,
+    /// Inverse of the motion's covariance, one axis.
+    information: Matrix2<f64>,
+    slow: Step,
+    fast: Step,
+    bias: Step,
+}
+
+/// One step of an Ornstein–Uhlenbeck process: `x' = keep · x + w`, `cov w = 1 / information`.
+#[derive(Debug, Clone, Copy)]
+struct Step {
+    keep: f64,
+    information: f64,
+}
+
+/// No process forgets less than this much variance in a step, dB²: what is known must stay finite.
+const LEAST_VARIANCE: f64 = 1e-4;
+
+impl Step {
+    fn new(spread_db: f64, lapse: f64) -> Self {
+        let keep = (-lapse).exp();
+        let variance = -spread_db * spread_db * (-2.0 * lapse).exp_m1();
+        Self {
+            keep,
+            information: 1.0 / variance.max(LEAST_VARIANCE),
+        }
+    }
+}
+
+/// The objective of one recording.
+pub(super) struct Objective<'a> {
+    setup: &'a Setup,
+    options: &'a TrajectoryOptions,
+    knots: &'a Knots,
+    region: Region,
+    /// What is known of each site's bias beforehand, dB.
+    bias_mean_db: Vec<f64>,
+    /// What is known of the place at each knot beforehand, beyond that it is inside the torso.
+    places: Vec<Option<PositionPrior>>,
+    links: Vec<Link>,
+    sample_variance: f64,
+    unmodelled_variance: f64,
+    bias_spread_db: f64,
+    limits: Limits,
+}
+
+/// Where readings are censored, half a step of quantisation inside the receiver's limits.
+#[derive(Debug, Clone, Copy)]
+struct Limits {
+    floor_dbm: f64,
+    ceiling_dbm: f64,
+}
+
+/// Distance that breath and pulse move organs within a step, however still the capsule lies, mm: a bias never freezes.
+const STIR_MM: f64 = 0.05;
+
+impl<'a> Objective<'a> {
+    pub fn new(
+        setup: &'a Setup,
+        options: &'a TrajectoryOptions,
+        knots: &'a Knots,
+        places: Vec<Option<PositionPrior>>,
+    ) -> Self {
+        let step_db = setup.receiver.step_db();
+        let half_step_db = 0.5 * step_db.unwrap_or(0.0);
+        let mut objective = Self {
+            setup,
+            options,
+            knots,
+            region: Region::new(&setup.torso),
+            bias_mean_db: vec![0.0; knots.sites],
+            places,
+            links: Vec::new(),
+            sample_variance: setup.noise.sample_db(step_db).powi(2),
+            unmodelled_variance: (options.unmodelled_share * setup.noise.shadowing_db()).powi(2),
+            bias_spread_db: setup.noise.shadowing_db().hypot(options.mounting_db),
+            limits: Limits {
+                floor_dbm: setup.receiver.floor_dbm() + half_step_db,
+                ceiling_dbm: setup.receiver.ceiling_dbm().unwrap_or(f64::INFINITY) - half_step_db,
+            },
+        };
+        objective.links = (1..knots.len())
+            .map(|knot| objective.link(knots.time_s[knot] - knots.time_s[knot - 1], STIR_MM))
+            .collect();
+        objective
+    }
+
+    /// Numbers in a state.
+    pub fn size(&self) -> usize {
+        BIAS + self.knots.sites
+    }
+
+    fn link(&self, step_s: f64, moved_mm: f64) -> Link {
+        let level = |wander: &Wander| Step::new(wander.spread_db, step_s / wander.memory);
+        let noise = self.options.motion.noise(step_s);
+        Link {
+            transition: self.options.motion.transition(step_s),
+            information: noise.try_inverse().unwrap_or_else(Matrix2::zeros),
+            slow: level(&self.options.slow_level),
+            fast: level(&self.options.fast_level),
+            bias: Step::new(self.bias_spread_db, moved_mm / self.options.shadowing_memory_mm),
+        }
+    }
+
+    /// Lets each bias forget by how far the capsule moves from knot to knot in these states.
+    ///
+    /// What counts is the path averaged over a minute or two: shadowing is a field in space, so that a capsule which goes to
+    /// and fro about one place hears the same of it again and again.
+    pub fn forget_by_distance(&mut self, states: &States) {
+        let smooth_mm = averaged_path(&self.knots.time_s, states);
+        for (link, ends) in self.links.iter_mut().zip(smooth_mm.windows(2)) {
+            let moved_mm = (ends[1] - ends[0]).norm().hypot(STIR_MM);
+            link.bias = Step::new(self.bias_spread_db, moved_mm / self.options.shadowing_memory_mm);
+        }
+    }
+
+    /// The objective.
+    pub fn value(&self, states: &States) -> f64 {
+        let mut sum = self.first_value(states.row(0));
+        for knot in 0..self.knots.len() {
+            let row = states.row(knot);
+            self.for_each_reading(knot, row, |_, term, _| sum += term.value);
+            sum += self.place_value(knot, &states.place(knot));
+            if knot > 0 {
+                sum += self.move_value(&self.links[knot - 1], states.row(knot - 1), row);
+            }
+        }
+        sum
+    }
+
+    /// Factors the damped Gauss–Newton system at these states; its solution is the step.
+    ///
+    /// # Errors
+    ///
+    /// [`NotPositive`] where it is not positive definite.
+    pub fn factor(&self, states: &States, damping: f64, chain: &mut Chain) -> Result<(), NotPositive> {
+        let size = self.size();
+        chain.clear();
+        let (mut block, mut right) = (vec![0.0; size * size], vec![0.0; size]);
+        let (mut next_block, mut next_right) = (vec![0.0; size * size], vec![0.0; size]);
+        let mut coupling: Option<(Motion, Vec<f64>)> = None;
+        self.add_first(states.row(0), &mut block, &mut right);
+        for knot in 0..self.knots.len() {
+            let row = states.row(knot);
+            self.add_readings(knot, row, &mut block, &mut right);
+            self.add_place(knot, &states.place(knot), &mut block, &mut right);
+            next_block.fill(0.0);
+            next_right.fill(0.0);
+            let mut onward = None;
+            if knot + 1 < self.knots.len() {
+                let mut ends = Ends {
+                    size,
+                    earlier: (&mut block, &mut right),
+                    later: (&mut next_block, &mut next_right),
+                };
+                onward = Some(self.add_move(&self.links[knot], row, states.row(knot + 1), &mut ends));
+            }
+            for axis in 0..3 {
+                block[axis * size + axis] += damping;
+            }
+            let link = coupling.as_ref().map(|(motion, others)| (*motion, others.as_slice()));
+            chain.push(link, &mut block, &mut right)?;
+            coupling = onward;
+            std::mem::swap(&mut block, &mut next_block);
+            std::mem::swap(&mut right, &mut next_right);
+        }
+        Ok(())
+    }
+
+    /// What one lone block at a knot would leave unknown of the place, mm²: all of the bias's spread counted anew.
+    pub fn lone_covariance_mm2(&self, states: &States, knot: usize) -> Matrix3<f64> {
+        let place_mm = self.setup.torso.clamp(&states.place(knot), 1.0);
+        let slow_db = self.options.slow_level.spread_db;
+        let options = BoundOptions {
+            spread_db: self.bias_spread_db.hypot(self.unmodelled_variance.sqrt()),
+            level: Level::Unknown {
+                prior_db: (slow_db > 0.0).then_some(slow_db),
+            },
+            floor: true,
+        };
+        let mut information = fisher_information(self.setup, &place_mm, &options);
+        if let Some(prior) = self.places[knot] {
+            information += prior.information_per_mm2;
+        }
+        bounded_covariance_mm2(&information, &self.setup.torso)
+    }
+
+    /// The least weight that Student's t leaves to a reading of a knot, 0 to 1.
+    pub fn least_weight(&self, states: &States, knot: usize) -> f64 {
+        let Some(freedom) = self.options.reading_freedom else {
+            return 1.0;
+        };
+        let mut least: f64 = 1.0;
+        self.for_each_misfit(knot, states.row(knot), |squared| {
+            least = least.min((1.0 + freedom) / (freedom + squared) * freedom / (1.0 + freedom));
+        });
+        least
+    }
+
+    fn for_each_misfit(&self, knot: usize, row: &[f64], mut visit: impl FnMut(f64)) {
+        let readings = self.knots.row(knot);
+        for (site, heard) in readings.iter().enumerate().filter(|(_, heard)| heard.heard > 0) {
+            let (predicted_dbm, _) = self.predict(site, row);
+            let residual = heard.mean_dbm - predicted_dbm;
+            visit(residual * residual / self.mean_variance(heard));
+        }
+    }
+
+    /// How much a link's motion was loosened, 0 to 1: the factor on its information.
+    pub fn motion_weight(&self, states: &States, link: usize) -> f64 {
+        let squared = motion_misfit(&self.links[link], states.row(link), states.row(link + 1)).squared;
+        tail_weight(self.options.motion_freedom, KINEMATIC as f64, squared)
+    }
+
+    fn mean_variance(&self, heard: &Heard) -> f64 {
+        self.sample_variance / f64::from(heard.heard) + self.unmodelled_variance
+    }
+
+    /// The predicted level of a site, dBm, and the gradient of the loss there, dB/mm.
+    #[inline]
+    fn predict(&self, site: usize, row: &[f64]) -> (f64, Vector3<f64>) {
+        let at = &self.setup.layout.sites()[site];
+        let offset = Vector3::new(row[0], row[1], row[2]) - at.position_mm;
+        let distance_mm = offset.norm().max(NEAREST_MM);
+        let loss = self.setup.law.at_distance(distance_mm);
+        let level_db = row[SLOW] + row[FAST] + row[BIAS + site];
+        let predicted_dbm = self.setup.transmitter.power_dbm() + at.gain_db + level_db - loss.loss_db;
+        (predicted_dbm, offset * (loss.slope_db_per_mm / distance_mm))
+    }
+
+    /// Calls `visit` with each site that reported, what its readings add, and the gradient of its loss.
+    #[inline]
+    fn for_each_reading(&self, knot: usize, row: &[f64], mut visit: impl FnMut(usize, Term, Vector3<f64>)) {
+        for (site, heard) in self.knots.row(knot).iter().enumerate() {
+            if !heard.is_present() {
+                continue;
+            }
+            let (predicted_dbm, gradient) = self.predict(site, row);
+            visit(site, self.term(heard, predicted_dbm), gradient);
+        }
+    }
+
+    /// What one site's readings of one knot add, as a function of the predicted level.
+    fn term(&self, heard: &Heard, predicted_dbm: f64) -> Term {
+        let mut term = Term::default();
+        if heard.heard > 0 {
+            let variance = self.mean_variance(heard);
+            let residual = heard.mean_dbm - predicted_dbm;
+            let squared = residual * residual / variance;
+            let weight = tail_weight(self.options.reading_freedom, 1.0, squared);
+            term.value += tail_value(self.options.reading_freedom, 1.0, squared);
+            term.slope -= weight * residual / variance;
+            term.curvature += weight / variance;
+        }
+        // Readings of one block err together by what is unmodelled: n of them count as this many.
+        let share = |count: u32| {
+            let count = f64::from(count);
+            count / (1.0 + count * self.unmodelled_variance / self.sample_variance)
+        };
+        let per_spread = 1.0 / (self.sample_variance + self.unmodelled_variance).sqrt();
+        if heard.below > 0 {
+            let below = one_sided((self.limits.floor_dbm - predicted_dbm) * per_spread, per_spread);
+            term.add(share(heard.below), below.value, below.gradient, below.curvature);
+        }
+        if heard.saturated > 0 {
+            let above = one_sided((predicted_dbm - self.limits.ceiling_dbm) * per_spread, per_spread);
+            term.add(share(heard.saturated), above.value, -above.gradient, above.curvature);
+        }
+        term
+    }
+
+    fn add_readings(&self, knot: usize, row: &[f64], block: &mut [f64], right: &mut [f64]) {
+        let size = self.size();
+        self.for_each_reading(knot, row, |site, term, gradient| {
+            // dμ: −∇L for the place, 1 for both levels and for this site's bias.
+            let entries = [
+                (0, -gradient.x),
+                (1, -gradient.y),
+                (2, -gradient.z),
+                (SLOW, 1.0),
+                (FAST, 1.0),
+                (BIAS + site, 1.0),
+            ];
+            for (i, di) in entries {
+                right[i] -= term.slope * di;
+                let scaled = term.curvature * di;
+                for (j, dj) in entries {
+                    block[i * size + j] += scaled * dj;
+                }
+            }
+        });
+    }
+
+    /// What is known beforehand of the place counts once, and then as often as biases are forgotten: at every knot it would
+    /// count hundreds of times for a capsule at rest, and the readings, whose biases last, once.
+    fn place_weight(&self, knot: usize) -> f64 {
+        match knot.checked_sub(1) {
+            Some(link) => {
+                let keep = self.links[link].bias.keep;
+                (1.0 - keep) / (1.0 + keep)
+            }
+            None => 1.0,
+        }
+    }
+
+    fn place_value(&self, knot: usize, place_mm: &Position) -> f64 {
+        let prior = self.places[knot].map_or(0.0, |prior| {
+            let offset = place_mm - prior.mean_mm;
+            0.5 * self.place_weight(knot) * offset.dot(&(prior.information_per_mm2 * offset))
+        });
+        prior + self.region.wall(place_mm).map_or(0.0, |wall| wall.value)
+    }
+
+    fn add_place(&self, knot: usize, place_mm: &Position, block: &mut [f64], right: &mut [f64]) {
+        let size = self.size();
+        let mut add = |gradient: &Vector3<f64>, curvature: &Matrix3<f64>| {
+            for i in 0..3 {
+                right[i] -= gradient[i];
+                for j in 0..3 {
+                    block[i * size + j] += curvature[(i, j)];
+                }
+            }
+        };
+        if let Some(prior) = self.places[knot] {
+            let information = prior.information_per_mm2 * self.place_weight(knot);
+            add(&(information * (place_mm - prior.mean_mm)), &information);
+        }
+        if let Some(wall) = self.region.wall(place_mm) {
+            add(&wall.gradient, &wall.curvature);
+        }
+    }
+
+    /// Information on the first state, one a number of it after the place.
+    fn first_information(&self) -> [f64; 4] {
+        let of = |spread_db: f64| 1.0 / (spread_db * spread_db).max(LEAST_VARIANCE);
+        [
+            1.0 / self.options.motion.velocity_variance(),
+            of(self.options.slow_level.spread_db),
+            of(self.options.fast_level.spread_db),
+            of(self.bias_spread_db),
+        ]
+    }
+
+    /// Each number of a state after the place, what it should be at first, and how well that is known.
+    fn for_each_first(&self, mut visit: impl FnMut(usize, f64, f64)) {
+        let [velocity, slow, fast, bias] = self.first_information();
+        for axis in 3..KINEMATIC {
+            visit(axis, 0.0, velocity);
+        }
+        visit(SLOW, 0.0, slow);
+        visit(FAST, 0.0, fast);
+        for (site, &mean_db) in self.bias_mean_db.iter().enumerate() {
+            visit(BIAS + site, mean_db, bias);
+        }
+    }
+
+    fn first_value(&self, row: &[f64]) -> f64 {
+        let mut sum = 0.0;
+        self.for_each_first(|index, mean, information| sum += 0.5 * information * (row[index] - mean).powi(2));
+        sum
+    }
+
+    fn add_first(&self, row: &[f64], block: &mut [f64], right: &mut [f64]) {
+        let size = self.size();
+        self.for_each_first(|index, mean, information| {
+            block[index * size + index] += information;
+            right[index] -= information * (row[index] - mean);
+        });
+    }
+
+    /// Calls `visit` with each scalar process of a link: where it is, its step, its mean, and its tail.
+    fn for_each_scalar(&self, link: &Link, mut visit: impl FnMut(usize, Step, f64, Option<f64>)) {
+        visit(SLOW, link.slow, 0.0, None);
+        visit(FAST, link.fast, 0.0, None);
+        for (site, &mean_db) in self.bias_mean_db.iter().enumerate() {
+            visit(BIAS + site, link.bias, mean_db, self.options.bias_freedom);
+        }
+    }
+
+    fn move_value(&self, link: &Link, earlier: &[f64], later: &[f64]) -> f64 {
+        let motion = motion_misfit(link, earlier, later);
+        let mut sum = tail_value(self.options.motion_freedom, KINEMATIC as f64, motion.squared);
+        self.for_each_scalar(link, |index, step, mean, freedom| {
+            let misfit = (later[index] - mean) - step.keep * (earlier[index] - mean);
+            sum += tail_value(freedom, 1.0, step.information * misfit * misfit);
+        });
+        sum
+    }
+
+    /// Adds a link to the blocks at its ends; what is left is the block between them.
+    fn add_move(&self, link: &Link, earlier: &[f64], later: &[f64], ends: &mut Ends<'_>) -> (Motion, Vec<f64>) {
+        let motion = motion_misfit(link, earlier, later);
+        let weight = tail_weight(self.options.motion_freedom, KINEMATIC as f64, motion.squared);
+        let information = link.information * weight;
+        let back = link.transition.transpose() * information;
+        let around = back * link.transition;
+        for axis in 0..3 {
+            let misfit = motion.misfit[axis];
+            let (to_later, to_earlier) = (information * misfit, back * misfit);
+            for i in 0..2 {
+                let row = axis + 3 * i;
+                ends.later.1[row] -= to_later[i];
+                ends.earlier.1[row] += to_earlier[i];
+                for j in 0..2 {
+                    let entry = row * ends.size + axis + 3 * j;
+                    ends.later.0[entry] += information[(i, j)];
+                    ends.earlier.0[entry] += around[(i, j)];
+                }
+            }
+        }
+        let mut others = vec![0.0; ends.size - KINEMATIC];
+        self.for_each_scalar(link, |index, step, mean, freedom| {
+            let misfit = (later[index] - mean) - step.keep * (earlier[index] - mean);
+            let weight = tail_weight(freedom, 1.0, step.information * misfit * misfit);
+            let information = weight * step.information;
+            let entry = index * ends.size + index;
+            ends.later.0[entry] += information;
+            ends.later.1[index] -= information * misfit;
+            ends.earlier.0[entry] += step.keep * step.keep * information;
+            ends.earlier.1[index] += step.keep * information * misfit;
+            others[index - KINEMATIC] = -step.keep * information;
+        });
+        let between = -(information * link.transition);
+        let block = [[between[(0, 0)], between[(0, 1)]], [between[(1, 0)], between[(1, 1)]]];
+        (Motion { block }, others)
+    }
+}
+
+/// Half of the time over which a path is averaged before its length counts, s.
+const AVERAGED_S: f64 = 60.0;
+
+/// The mean place within [`AVERAGED_S`] of each knot.
+fn averaged_path(time_s: &[f64], states: &States) -> Vec<Position> {
+    let mut sums = vec![Position::zeros()];
+    for knot in 0..time_s.len() {
+        sums.push(sums[knot] + states.place(knot));
+    }
+    let (mut first, mut end) = (0, 0);
+    time_s
+        .iter()
+        .map(|&now_s| {
+            while time_s[first] < now_s - AVERAGED_S {
+                first += 1;
+            }
+            while end < time_s.len() && time_s[end] <= now_s + AVERAGED_S {
+                end += 1;
+            }
+            (sums[end] - sums[first]) / (end - first) as f64
+        })
+        .collect()
+}
+
+/// The blocks and right-hand sides at the ends of a link.
+struct Ends<'b> {
+    size: usize,
+    earlier: (&'b mut [f64], &'b mut [f64]),
+    later: (&'b mut [f64], &'b mut [f64]),
+}
+
+/// What one site's readings add to the objective, by the predicted level.
+#[derive(Debug, Clone, Copy, Default)]
+struct Term {
+    value: f64,
+    slope: f64,
+    curvature: f64,
+}
+
+impl Term {
+    fn add(&mut self, count: f64, value: f64, slope: f64, curvature: f64) {
+        self.value += count * value;
+        self.slope += count * slope;
+        self.curvature += count * curvature;
+    }
+}
+
+/// By how much a move misses the motion prior: (position, velocity) along each axis, and its square in units of the prior's.
+struct Misfit {
+    misfit: [nalgebra::Vector2<f64>; 3],
+    squared: f64,
+}
+
+fn motion_misfit(link: &Link, earlier: &[f64], later: &[f64]) -> Misfit {
+    let misfit = [0, 1, 2].map(|axis| {
+        let from = nalgebra::Vector2::new(earlier[axis], earlier[axis + 3]);
+        nalgebra::Vector2::new(later[axis], later[axis + 3]) - link.transition * from
+    });
+    let squared = misfit
+        .iter()
+        .map(|misfit| misfit.dot(&(link.information * misfit)))
+        .sum();
+    Misfit { misfit, squared }
+}
+
+/// `−ln p` of a misfit of a squared size in `dimension` numbers: Student's t with unit scale, or the Gaussian.
+fn tail_value(freedom: Option<f64>, dimension: f64, squared: f64) -> f64 {
+    match freedom {
+        Some(freedom) => 0.5 * (freedom + dimension) * (squared / freedom).ln_1p(),
+        None => 0.5 * squared,
+    }
+}
+
+/// The weight by which such a misfit counts in a least-squares step: `(ν + d) / (ν + r²)`, or 1.
+fn tail_weight(freedom: Option<f64>, dimension: f64, squared: f64) -> f64 {
+    freedom.map_or(1.0, |freedom| (freedom + dimension) / (freedom + squared))
+}
