@@ -10,10 +10,10 @@
 use std::time::Instant;
 
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{FixThenSmooth, Quality, TrackEstimator};
+use alvine::{FixThenSmooth, Instants, Quality, TrackEstimator, Trajectory};
 use alvine_benches::{Failure, day, study};
 use alvine_study::{read_study, write_study_hdf5, write_study_toml};
-use alvine_transit::segment;
+use alvine_transit::{segment, usual_gut};
 
 fn main() -> Result<(), Failure> {
     let folder = tempfile::tempdir()?;
@@ -47,15 +47,20 @@ fn stages(csv: &std::path::Path, hdf5: &std::path::Path) -> Result<(), Failure> 
     let (setup, recording) = (&study.setup, &study.recording);
     let (from_s, to_s) = (study.swallowed_s.unwrap_or(0.0), recording.duration_s());
     clock.time("quality", || Quality::assess(setup, recording, from_s, to_s));
-    let loosenings = clock.time("loosened antennas", || {
+    clock.time("loosened antennas", || {
         find_loosenings(setup, recording, from_s, to_s, &LooseningOptions::default())
     })?;
-    let estimator = FixThenSmooth::default();
-    let track = clock.time("fix and smooth", || {
-        estimator.estimate(setup, recording, &loosenings, &|_| ())
-    })?;
-    clock.time("landmarks", || segment(setup, recording, &track, &[]))?;
+    let trajectory = Trajectory::default();
+    let gut = usual_gut(&setup.torso);
+    let mut passes = clock.time("gather and start", || trajectory.begin(setup, recording, &[]))?;
+    let first = clock.time("first pass", || passes.track(&|_| gut, Instants::Knots));
+    let passage = clock.time("landmarks", || segment(setup, recording, &first, &[]))?;
+    let usual = |time_s: f64| passage.usual_place(&setup.torso, time_s);
+    clock.time("second pass", || passes.track(&usual, Instants::All));
     println!("  {:<20} {:>8.3} s", "all but the CSV", clock.total_s);
+    clock.time("yardstick: fix, smooth", || {
+        FixThenSmooth::default().estimate(setup, recording, &[], &|_| ())
+    })?;
     Ok(())
 }
 

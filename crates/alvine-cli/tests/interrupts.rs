@@ -136,8 +136,12 @@ fn a_report_interrupted_while_it_is_computed_makes_no_folder() {
 fn a_report_killed_while_it_is_written_leaves_no_half_of_a_file_and_the_next_cleans_up() {
     let dir = tempfile::tempdir().unwrap();
     prepare(dir.path());
-    assert_eq!(hit_while_writing(dir.path(), "-KILL"), None);
-    assert!(is_earlier(dir.path()));
+    // A kill that comes while the finished files take their places is too late; each of them is whole all the same.
+    let met = (0..ATTEMPTS).any(|_| {
+        assert_eq!(hit_while_writing(dir.path(), "-KILL"), None);
+        is_earlier(dir.path())
+    });
+    assert!(met);
     let hidden = |names: Vec<String>| names.into_iter().filter(|name| name.starts_with('.')).count();
     assert_eq!(hidden(names_in(&dir.path().join("report"))), 1);
     succeed(dir.path(), &["report", "big/study.h5", "--out", "report", "--no-png"]);

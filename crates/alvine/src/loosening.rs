@@ -8,8 +8,9 @@
 //!
 //! # Source
 //!
-//! Common practice, no source; the thresholds are set so that the false alarms on simulated studies with 4 dB of
-//! shadowing stay rare, and are stated where the result is.
+//! Common practice, no source. Shadowing that changes from one part of the belly to another looks much the same: on 60
+//! simulated studies with 4 dB of shadowing, 15 of 48 spans found were right, and 15 of 60 that were there were found; with
+//! 7.85 dB none. A span is therefore a remark, and nothing is left out of the track because of it.
 
 use rayon::prelude::*;
 
@@ -57,7 +58,7 @@ impl Default for LooseningOptions {
     fn default() -> Self {
         Self {
             block_s: 300.0,
-            every_s: 10.0,
+            every_s: 30.0,
             fall_spreads: 3.2,
             least_fall_db: 12.0,
             blocks: 6,

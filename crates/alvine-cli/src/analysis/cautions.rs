@@ -54,7 +54,8 @@ fn loose_sites(found: &Found<'_>) -> Vec<String> {
         .map(|span| {
             format!(
                 "The antenna at {} heard about {:.0} dB less than the others say it should from {:.0} s to {:.0} s, as if it had \
-                 worked loose, or as if the body there shields it.",
+                 worked loose, or as if the body there shields it. On simulated studies one such \
+                 remark in three was right: look at the signals.",
                 sites[span.site].name, span.loss_db, span.start_s, span.end_s
             )
         })

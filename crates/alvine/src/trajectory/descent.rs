@@ -6,7 +6,7 @@ use super::tridiagonal::Chain;
 /// A round that gains less than this, in units of log-posterior a knot, is the last.
 const WORTH_A_KNOT: f64 = 1e-4;
 /// How often biases are told anew how far the capsule moves.
-const REFRESHES: usize = 2;
+const REFRESHES: usize = 1;
 /// The damping of a first step, 1/mm².
 const FIRST_DAMPING: f64 = 1e-5;
 /// No place moves further in one step, mm.

@@ -14,6 +14,8 @@ mod knots;
 mod motion;
 mod objective;
 mod options;
+#[cfg(test)]
+mod tests;
 mod tridiagonal;
 
 pub use motion::MotionPrior;
