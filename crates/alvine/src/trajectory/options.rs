@@ -48,7 +48,7 @@ pub struct TrajectoryOptions {
 impl Default for TrajectoryOptions {
     fn default() -> Self {
         Self {
-            knot_s: 5.0,
+            knot_s: 8.0,
             motion: MotionPrior::MeanReverting {
                 speed_mm_per_s: 1.0,
                 memory_s: 20.0,
