@@ -46,6 +46,8 @@ pub struct TrajectoryOptions {
 }
 
 impl Default for TrajectoryOptions {
+    /// Common practice, no source: chosen on simulated studies with 4 and 7.85 dB of shadowing, for error and for the share of
+    /// instants whose ellipsoid holds the truth.
     fn default() -> Self {
         Self {
             knot_s: 8.0,
