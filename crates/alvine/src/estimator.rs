@@ -15,7 +15,7 @@ use thiserror::Error;
 
 use crate::bounds::{BoundOptions, fisher_information};
 use crate::fix::{Fix, FixError, FixOptions, FixSolver, FixWorkspace, Level, bounded_covariance_mm2};
-use crate::loosening::Loosening;
+use crate::loosening::{Loosening, is_loose};
 use crate::recording::Recording;
 use crate::setup::Setup;
 use crate::smoother::{ConstantVelocity, Measurement, Smoothed, SmootherError};
@@ -39,6 +39,16 @@ pub enum EstimateError {
         /// Sites of the layout.
         expected: usize,
     },
+}
+
+/// Refuses a recording of another layout than the setup's.
+pub(crate) fn check_layout(setup: &Setup, recording: &Recording) -> Result<(), EstimateError> {
+    let (recorded, expected) = (recording.sites(), setup.layout.len());
+    if recorded == expected {
+        Ok(())
+    } else {
+        Err(EstimateError::OtherLayout { recorded, expected })
+    }
 }
 
 /// A way from a recording to a track.
@@ -137,12 +147,7 @@ impl FixThenSmooth {
         loosenings: &[Loosening],
         progress: &(dyn Fn(f64) + Sync),
     ) -> Result<Vec<Fixed>, EstimateError> {
-        if recording.sites() != setup.layout.len() {
-            return Err(EstimateError::OtherLayout {
-                recorded: recording.sites(),
-                expected: setup.layout.len(),
-            });
-        }
+        check_layout(setup, recording)?;
         let solver = FixSolver::new(setup, self.fix)?;
         let done = std::sync::atomic::AtomicUsize::new(0);
         let instants: Vec<usize> = (0..recording.len()).collect();
@@ -209,10 +214,9 @@ fn fix_instant(
 ) -> Fixed {
     let time_s = recording.time_s()[instant];
     let row = recording.row(instant);
-    let is_loose = |site: usize| loosenings.iter().any(|span| span.site == site && span.contains(time_s));
     let mut flags = Flags::NONE;
     let levels = row.iter().enumerate().map(|(site, &level_dbm)| {
-        if is_loose(site) {
+        if is_loose(loosenings, site, time_s) {
             flags |= Flags::LOOSE_SITE;
             f32::NAN
         } else {

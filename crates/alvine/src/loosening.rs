@@ -39,6 +39,11 @@ impl Loosening {
     }
 }
 
+/// Whether a site lies in one of the spans at a time, s.
+pub(crate) fn is_loose(loosenings: &[Loosening], site: usize, time_s: f64) -> bool {
+    loosenings.iter().any(|span| span.site == site && span.contains(time_s))
+}
+
 /// How loosening is told from shadowing.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LooseningOptions {

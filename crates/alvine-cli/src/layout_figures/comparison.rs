@@ -80,13 +80,7 @@ pub fn comparison(bars: &[Bar]) -> Result<Figure, ReportError> {
         }
     }
     let description = describe(bars);
-    let svg = canvas.finish(NAME, &title, &description)?;
-    Ok(Figure {
-        name: NAME,
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, NAME, title, description)
 }
 
 fn draw_row(canvas: &mut Canvas, chart: &Chart, bar: &Bar, y: f64) {

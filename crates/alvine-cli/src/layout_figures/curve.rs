@@ -67,11 +67,5 @@ pub fn curve(
             first.1, first.0, last.1, last.0, reference.1
         )
     });
-    let svg = canvas.finish(NAME, &title, &description)?;
-    Ok(Figure {
-        name: NAME,
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, NAME, title, description)
 }

@@ -83,11 +83,5 @@ pub fn link(of: &LinkFigure<'_>) -> Result<Figure, ReportError> {
             ));
         }
     }
-    let svg = canvas.finish(NAME, &title, &description)?;
-    Ok(Figure {
-        name: NAME,
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, NAME, title, description)
 }

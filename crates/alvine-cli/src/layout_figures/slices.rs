@@ -173,13 +173,7 @@ pub fn difference(of: &Difference<'_>) -> Result<Figure, ReportError> {
     let marks = [("designed site", true), ("default site", false)];
     page.draw_key(&mut canvas, &ramp, KEY, &marks);
     let description = format!("{KEY}, ochre is more. Slices in three planes.");
-    let svg = canvas.finish(NAME, &title, &description)?;
-    Ok(Figure {
-        name: NAME,
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, NAME, title, description)
 }
 
 /// One plane: the axes that go across and up, and their names with the directions of the patient.

@@ -24,6 +24,8 @@ use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use thiserror::Error;
 
+use canvas::Canvas;
+
 pub use figures::figures;
 pub use page::page;
 pub use raster::render_png;
@@ -50,6 +52,24 @@ pub struct Figure {
     pub description: String,
     /// The picture, a complete SVG document.
     pub svg: String,
+}
+
+impl Figure {
+    /// What a canvas holds, as a figure.
+    pub(crate) fn drawn(
+        canvas: Canvas,
+        name: &'static str,
+        title: String,
+        description: String,
+    ) -> Result<Self, ReportError> {
+        let svg = canvas.finish(name, &title, &description)?;
+        Ok(Self {
+            name,
+            title,
+            description,
+            svg,
+        })
+    }
 }
 
 /// Why a report could not be made.

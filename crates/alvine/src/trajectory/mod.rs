@@ -23,10 +23,10 @@ pub use options::{TrajectoryOptions, Wander};
 
 use nalgebra::Matrix3;
 
-use crate::estimator::{EstimateError, TrackEstimator};
+use crate::estimator::{EstimateError, TrackEstimator, check_layout};
 use crate::fix::PositionPrior;
 use crate::layout::FEWEST_SITES;
-use crate::loosening::Loosening;
+use crate::loosening::{Loosening, is_loose};
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
 use crate::track::{Flags, Track, TrackPoint};
@@ -77,12 +77,7 @@ impl Trajectory {
         recording: &'a Recording,
         loosenings: &'a [Loosening],
     ) -> Result<Passes<'a>, EstimateError> {
-        if recording.sites() != setup.layout.len() {
-            return Err(EstimateError::OtherLayout {
-                recorded: recording.sites(),
-                expected: setup.layout.len(),
-            });
-        }
+        check_layout(setup, recording)?;
         let knots = Knots::gather(setup, recording, self.options.knot_s, |site, time_s| {
             !is_loose(loosenings, site, time_s)
         });
@@ -128,7 +123,7 @@ pub struct Passes<'a> {
 
 impl Passes<'_> {
     /// The most likely track. `place` is what is known beforehand of the place at a time, s: where the gut, or the part of it that
-    /// the capsule is in, usually lies; `None` where only the torso bounds it.
+    /// the capsule is in, usually lies; `None` where only the torso bounds it. Empty where nothing can be said.
     pub fn track(&mut self, place: &dyn Fn(f64) -> Option<PositionPrior>, instants: Instants) -> Track {
         if self.knots.len() == 0 {
             return Track::default();
@@ -137,10 +132,13 @@ impl Passes<'_> {
         let mut objective = Objective::new(self.setup, self.options, &self.knots, places);
         let mut chain = Chain::new(objective.size());
         let end = descend(&mut objective, &mut self.states, &mut chain, self.options.most_rounds);
-        // At the end itself, undamped: a Gauss–Newton system with priors on every number is positive definite, but for
-        // rounding; damping as light as this is none.
-        if objective.factor(&self.states, 0.0, &mut chain).is_err() {
-            let _ = objective.factor(&self.states, 1e-6, &mut chain);
+        // At the end itself, undamped where rounding allows. States that are no numbers have no covariance at any damping, and
+        // then nothing can be said of the place.
+        let factored = UNDAMPED_OR_NEARLY
+            .iter()
+            .any(|&damping| objective.factor(&self.states, damping, &mut chain).is_ok());
+        if !factored {
+            return Track::default();
         }
         let covariances = Covariances::of(&mut chain);
         drop(chain);
@@ -160,10 +158,8 @@ impl Passes<'_> {
     }
 }
 
-/// Whether a site is not to be trusted at a time.
-fn is_loose(loosenings: &[Loosening], site: usize, time_s: f64) -> bool {
-    loosenings.iter().any(|span| span.site == site && span.contains(time_s))
-}
+/// Dampings to try for the covariance, in turn, 1/mm².
+const UNDAMPED_OR_NEARLY: [f64; 3] = [0.0, 1e-6, 1e-4];
 
 /// States at the knots on straight lines between the starting places, at rest.
 fn first_states(knots: &Knots, starts: &[Start], size: usize) -> States {

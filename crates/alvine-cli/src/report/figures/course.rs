@@ -81,13 +81,7 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
         input.track.points.len(),
         input.study.recording.len()
     );
-    let svg = canvas.finish("course", &title, &description)?;
-    Ok(Figure {
-        name: "course",
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, "course", title, description)
 }
 
 /// One pass over the track: every coordinate, and the ends of its interval, into its column.

@@ -108,13 +108,7 @@ fn draw_plane(input: &ReportInput<'_>, plane: &Plane, bounds: &Bounds) -> Result
     view.draw_key(&mut canvas, input);
     let title = plane.title.to_owned();
     let description = describe(input, plane);
-    let svg = canvas.finish(plane.name, &title, &description)?;
-    Ok(Figure {
-        name: plane.name,
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, plane.name, title, description)
 }
 
 /// What the three pictures must hold, mm, and their common scale.

@@ -82,13 +82,7 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
 
     let title = "Signal at each site".to_owned();
     let description = describe(input, levels);
-    let svg = canvas.finish("signals", &title, &description)?;
-    Ok(Figure {
-        name: "signals",
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, "signals", title, description)
 }
 
 /// One pass over the recording: every reading into its column.

@@ -53,13 +53,7 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
 
     let title = "Timeline of phases and landmarks".to_owned();
     let description = describe(input, &clock);
-    let svg = canvas.finish("timeline", &title, &description)?;
-    Ok(Figure {
-        name: "timeline",
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, "timeline", title, description)
 }
 
 /// The phases as one bar, named on it, or beneath it where it is too short.

@@ -40,13 +40,7 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
     draw_key(&mut canvas, bottom_px + 60.0);
     let title = "Transit times beside published ranges".to_owned();
     let description = describe(&rows);
-    let svg = canvas.finish("transit", &title, &description)?;
-    Ok(Figure {
-        name: "transit",
-        title,
-        description,
-        svg,
-    })
+    Figure::drawn(canvas, "transit", title, description)
 }
 
 /// One part of the gut.
