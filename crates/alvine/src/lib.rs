@@ -44,5 +44,7 @@ pub use recording::{Reading, Receiver, Recording, RecordingError};
 pub use setup::{Setup, Transmitter};
 pub use torso::{Position, Torso};
 pub use track::{Flags, Track, TrackPoint};
-pub use trajectory::{Instants, MotionPrior, Passes, Trajectory, TrajectoryOptions, Wander};
+pub use trajectory::{
+    Instants, MotionPrior, Passes, StreamingOptions, StreamingTrajectory, Trajectory, TrajectoryOptions, Wander,
+};
 pub use truth::{TrueLandmark, TrueLoosening, Truth, TruthPoint};

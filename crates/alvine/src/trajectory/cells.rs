@@ -12,7 +12,7 @@ use crate::setup::Setup;
 use crate::torso::Position;
 
 /// Time between steps, s.
-const STEP_S: f64 = 30.0;
+pub(super) const STEP_S: f64 = 30.0;
 /// Distance between cells, mm.
 const SPACING_MM: f64 = 34.0;
 /// How far a capsule wanders in a step, mm along each axis.
@@ -22,7 +22,7 @@ const LEAP: f32 = 1e-4;
 /// Variance of a reading is multiplied by this, as neighbouring steps share their shadowing.
 const FLATTENED: f64 = 6.0;
 /// Cells within this of the likeliest belong to the same hypothesis, mm.
-const TOGETHER_MM: f64 = 80.0;
+pub(super) const TOGETHER_MM: f64 = 80.0;
 /// A place is ambiguous when this much of the probability lies further away.
 const AMBIGUOUS: f64 = 0.35;
 
@@ -37,31 +37,107 @@ pub(super) struct Start {
 
 /// The starting places of a recording, one a step, in order of time.
 pub(super) fn starts(setup: &Setup, knots: &Knots, level_spread_db: f64, extra_db: f64) -> Vec<Start> {
-    let options = FixOptions {
-        start_spacing_mm: SPACING_MM,
-        ..FixOptions::default()
-    };
-    let grid = StartGrid::new(setup, &options);
-    let cells = Cells::new(grid.places_mm());
+    let weighing = Weighing::new(setup, level_spread_db, extra_db);
+    let cells = Cells::new(weighing.grid.places_mm());
     let steps = steps(knots);
-    let spread_db = (FLATTENED.sqrt() * setup.noise.total_db(setup.receiver.step_db())).hypot(extra_db);
-    let level = Level::Unknown {
-        prior_db: Some(level_spread_db),
-    };
     let mut likelihoods = Vec::with_capacity(steps.len() * cells.len());
     let (mut scores, mut sums) = (vec![0.0; cells.len()], vec![0.0; cells.len()]);
     for step in &steps {
-        let readings = readings(setup, knots, step);
-        grid.score(&readings, spread_db, level, &mut scores, &mut sums);
-        let least = scores.iter().copied().fold(f32::INFINITY, f32::min);
-        likelihoods.extend(scores.iter().map(|score| (least - score).exp()));
+        weighing.score(&readings(setup, knots, step), &mut scores, &mut sums);
+        likelihoods.extend_from_slice(&scores);
     }
     let probabilities = cells.forward_backward(&likelihoods, &steps);
     steps
         .iter()
         .zip(probabilities.chunks_exact(cells.len().max(1)))
-        .map(|(step, probability)| start(step.time_s, probability, grid.places_mm()))
+        .map(|(step, probability)| start(step.time_s, probability, weighing.grid.places_mm()))
         .collect()
+}
+
+/// Tells how likely readings are from each cell.
+#[derive(Debug, Clone)]
+struct Weighing {
+    grid: StartGrid,
+    spread_db: f64,
+    level: Level,
+}
+
+impl Weighing {
+    fn new(setup: &Setup, level_spread_db: f64, extra_db: f64) -> Self {
+        let options = FixOptions {
+            start_spacing_mm: SPACING_MM,
+            ..FixOptions::default()
+        };
+        Self {
+            grid: StartGrid::new(setup, &options),
+            spread_db: (FLATTENED.sqrt() * setup.noise.total_db(setup.receiver.step_db())).hypot(extra_db),
+            level: Level::Unknown {
+                prior_db: Some(level_spread_db),
+            },
+        }
+    }
+
+    /// The likelihood of each cell, in units of the likeliest one's, into `scores`; `sums` is working space.
+    fn score(&self, readings: &[Reading], scores: &mut [f32], sums: &mut [f32]) {
+        self.grid.score(readings, self.spread_db, self.level, scores, sums);
+        let least = scores.iter().copied().fold(f32::INFINITY, f32::min);
+        scores.iter_mut().for_each(|score| *score = (least - *score).exp());
+    }
+}
+
+/// The same filter run forward only, a step at a time, for a recording that is still being made.
+#[derive(Debug, Clone)]
+pub(super) struct Forward {
+    weighing: Weighing,
+    cells: Cells,
+    scores: Vec<f32>,
+    spare: Vec<f32>,
+}
+
+impl Forward {
+    pub fn new(setup: &Setup, level_spread_db: f64, extra_db: f64) -> Self {
+        let weighing = Weighing::new(setup, level_spread_db, extra_db);
+        let cells = Cells::new(weighing.grid.places_mm());
+        let (scores, spare) = (vec![0.0; cells.len()], vec![0.0; cells.len()]);
+        Self {
+            weighing,
+            cells,
+            scores,
+            spare,
+        }
+    }
+
+    /// Number of cells.
+    pub fn len(&self) -> usize {
+        self.cells.len()
+    }
+
+    /// Passes each cell's `probability` on over `passed_s` (none before the first step) and weighs the readings of the knots
+    /// from `first` on as one step.
+    pub fn take(
+        &mut self,
+        setup: &Setup,
+        knots: &Knots,
+        first: usize,
+        passed_s: Option<f64>,
+        probability: &mut Vec<f32>,
+    ) -> Start {
+        if let Some(passed_s) = passed_s {
+            self.cells.pass_over(passed_s, probability, &mut self.spare);
+        }
+        let step = Step {
+            time_s: knots.time_s[knots.len() - 1],
+            knots: first..knots.len(),
+        };
+        self.weighing
+            .score(&readings(setup, knots, &step), &mut self.scores, &mut self.spare);
+        probability
+            .iter_mut()
+            .zip(&self.scores)
+            .for_each(|(here, l)| *here *= l);
+        normalise(probability);
+        start(step.time_s, probability, self.weighing.grid.places_mm())
+    }
 }
 
 /// Some knots in a row, seen as one.
@@ -137,6 +213,7 @@ fn start(time_s: f64, probability: &[f32], places_mm: &[Position]) -> Start {
 }
 
 /// The cells and how probability passes between them.
+#[derive(Debug, Clone)]
 struct Cells {
     /// Each cell's neighbours with the share that passes to each.
     neighbours: Vec<Vec<(u32, f32)>>,

@@ -65,7 +65,7 @@ pub(super) fn descend(
 }
 
 /// The states after a step, each place's share of it held to [`LONGEST_STEP_MM`].
-fn step(from: &States, delta: &[f64], to: &mut States) {
+pub(super) fn step(from: &States, delta: &[f64], to: &mut States) {
     let size = from.size;
     for ((to, from), delta) in to
         .values

@@ -94,11 +94,11 @@ impl Knots {
 }
 
 /// One site's readings of one block while they are gathered.
-#[derive(Debug, Clone, Default)]
-struct Gathering {
-    levels_dbm: Vec<f32>,
-    below: u32,
-    saturated: u32,
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct Gathering {
+    pub levels_dbm: Vec<f32>,
+    pub below: u32,
+    pub saturated: u32,
 }
 
 impl Gathering {
@@ -108,11 +108,11 @@ impl Gathering {
         self.saturated = 0;
     }
 
-    fn is_heard(&self) -> bool {
+    pub fn is_heard(&self) -> bool {
         self.saturated > 0 || !self.levels_dbm.is_empty()
     }
 
-    fn take(&mut self, reading: Reading) {
+    pub fn take(&mut self, reading: Reading) {
         match reading {
             Reading::Heard(level_dbm) => self.levels_dbm.push(level_dbm as f32),
             Reading::BelowFloor(_) => self.below += 1,
@@ -121,7 +121,8 @@ impl Gathering {
         }
     }
 
-    fn reduce(&mut self, spread_db: f64) -> Heard {
+    /// What the likelihood needs of them; `spread_db` is that of one reading.
+    pub fn reduce(&mut self, spread_db: f64) -> Heard {
         Heard {
             heard: self.levels_dbm.len() as u32,
             mean_dbm: clipped_mean(&mut self.levels_dbm, CLIP_SPREADS * spread_db),

@@ -5,7 +5,8 @@
 //! capsule or the body's shadowing does to many readings in a row is not mistaken for many independent errors, and the
 //! covariance of the place carries it. The parts, each a module: *knots* gathers readings, *cells* finds where to start,
 //! *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants* goes back to every
-//! instant of the recording. Cost and memory are linear in the length of the recording.
+//! instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
+//! that is still being made.
 
 mod cells;
 mod descent;
@@ -14,12 +15,17 @@ mod knots;
 mod motion;
 mod objective;
 mod options;
+mod streaming;
 #[cfg(test)]
 mod tests;
 mod tridiagonal;
 
 pub use motion::MotionPrior;
 pub use options::{TrajectoryOptions, Wander};
+pub use streaming::{
+    Live, ResumeError, StateError, StreamingCounts, StreamingError, StreamingOptions, StreamingState,
+    StreamingTrajectory,
+};
 
 use nalgebra::Matrix3;
 
@@ -29,10 +35,11 @@ use crate::layout::FEWEST_SITES;
 use crate::loosening::{Loosening, is_loose};
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
+use crate::torso::Torso;
 use crate::track::{Flags, Track, TrackPoint};
 use cells::Start;
 use descent::descend;
-use instants::{Covariances, Interpolation};
+use instants::{Covariances, Interpolation, PlaceAt};
 use knots::Knots;
 use objective::{BIAS, Objective, States};
 use tridiagonal::Chain;
@@ -81,11 +88,7 @@ impl Trajectory {
         let knots = Knots::gather(setup, recording, self.options.knot_s, |site, time_s| {
             !is_loose(loosenings, site, time_s)
         });
-        let level_db = self
-            .options
-            .slow_level
-            .spread_db
-            .hypot(self.options.fast_level.spread_db);
+        let level_db = level_spread_db(&self.options);
         let starts = cells::starts(setup, &knots, level_db, self.options.mounting_db);
         let states = first_states(&knots, &starts, BIAS + setup.layout.len());
         Ok(Passes {
@@ -158,6 +161,11 @@ impl Passes<'_> {
     }
 }
 
+/// The spread of the common level, both parts, dB.
+fn level_spread_db(options: &TrajectoryOptions) -> f64 {
+    options.slow_level.spread_db.hypot(options.fast_level.spread_db)
+}
+
 /// Dampings to try for the covariance, in turn, 1/mm².
 const UNDAMPED_OR_NEARLY: [f64; 3] = [0.0, 1e-6, 1e-4];
 
@@ -214,23 +222,18 @@ impl Found<'_> {
             while knot + 1 < self.knots.len() && self.knots.time_s[knot + 1] <= time_s {
                 knot += 1;
             }
-            if self.away_s(knot, time_s) > self.options.longest_bridge_s {
+            if away_s(&self.knots.time_s, knot, time_s, self.options.knot_s) > self.options.longest_bridge_s {
                 return;
             }
             let place = interpolation.at(time_s, knot);
-            let (sites_used, mut flags) = self.heard(instant, time_s);
-            flags |= knot_flags[knot];
-            if self.setup.torso.radial(&place.position_mm) > EDGE_FROM {
-                flags |= Flags::EDGE;
-            }
-            points.push(TrackPoint {
+            let (sites_used, flags) = self.heard(instant, time_s);
+            let remarks = Remarks {
                 instant,
                 time_s,
-                position_mm: self.setup.torso.clamp(&place.position_mm, 1.0),
-                covariance_mm2: place.covariance_mm2 + lasting_mm2[knot],
                 sites_used,
-                flags,
-            });
+                flags: flags | knot_flags[knot],
+            };
+            points.push(remarks.point(&self.setup.torso, &place, &lasting_mm2[knot]));
         });
         Track { points }
     }
@@ -262,18 +265,6 @@ impl Found<'_> {
             .collect()
     }
 
-    /// Time from an instant to the nearest knot, s.
-    fn away_s(&self, knot: usize, time_s: f64) -> f64 {
-        let half_s = 0.5 * self.options.knot_s;
-        let before_s = (time_s - self.knots.time_s[knot]).abs();
-        let after_s = self
-            .knots
-            .time_s
-            .get(knot + 1)
-            .map_or(f64::INFINITY, |next_s| next_s - time_s);
-        before_s.min(after_s) - half_s
-    }
-
     fn knot_flags(&self) -> Vec<Flags> {
         let mut step = 0;
         (0..self.knots.len())
@@ -296,32 +287,73 @@ impl Found<'_> {
             .collect()
     }
 
-    /// How many sites' readings told of one instant, and what was unusual about them.
     fn heard(&self, instant: usize, time_s: f64) -> (u16, Flags) {
-        let (mut heard, mut below) = (0_u16, 0_u16);
-        let mut flags = Flags::NONE;
-        for (site, &level) in self.recording.row(instant).iter().enumerate() {
-            if is_loose(self.loosenings, site, time_s) {
-                flags |= Flags::LOOSE_SITE;
-                continue;
+        let row = self.recording.row(instant);
+        heard(self.setup, row.iter().copied(), |site| {
+            is_loose(self.loosenings, site, time_s)
+        })
+    }
+}
+
+/// Time from an instant to the block of the nearest knot, s; `knot` is the last one at or before it, or the first one.
+fn away_s(knots_s: &[f64], knot: usize, time_s: f64, knot_s: f64) -> f64 {
+    let before_s = (time_s - knots_s[knot]).abs();
+    let after_s = knots_s.get(knot + 1).map_or(f64::INFINITY, |next_s| next_s - time_s);
+    before_s.min(after_s) - 0.5 * knot_s
+}
+
+/// How many sites' readings told of one instant, and what was unusual about them.
+fn heard(setup: &Setup, levels: impl Iterator<Item = f32>, left_out: impl Fn(usize) -> bool) -> (u16, Flags) {
+    let (mut heard, mut below) = (0_u16, 0_u16);
+    let mut flags = Flags::NONE;
+    for (site, level) in levels.enumerate() {
+        if left_out(site) {
+            flags |= Flags::LOOSE_SITE;
+            continue;
+        }
+        match setup.receiver.read(level) {
+            Reading::Heard(_) => heard += 1,
+            Reading::Saturated(_) => {
+                heard += 1;
+                flags |= Flags::SATURATED;
             }
-            match self.setup.receiver.read(level) {
-                Reading::Heard(_) => heard += 1,
-                Reading::Saturated(_) => {
-                    heard += 1;
-                    flags |= Flags::SATURATED;
-                }
-                Reading::BelowFloor(_) => below += 1,
-                Reading::Missing => {}
-            }
+            Reading::BelowFloor(_) => below += 1,
+            Reading::Missing => {}
         }
-        if heard == 0 {
-            return (0, flags | Flags::BRIDGED);
+    }
+    if heard == 0 {
+        return (0, flags | Flags::BRIDGED);
+    }
+    if heard < FEWEST_SITES as u16 {
+        flags |= Flags::FEW_SITES;
+    }
+    (heard + below, flags)
+}
+
+/// An instant, and what was unusual about it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Remarks {
+    instant: usize,
+    time_s: f64,
+    sites_used: u16,
+    flags: Flags,
+}
+
+impl Remarks {
+    fn point(&self, torso: &Torso, place: &PlaceAt, lasting_mm2: &Matrix3<f64>) -> TrackPoint {
+        let edge = if torso.radial(&place.position_mm) > EDGE_FROM {
+            Flags::EDGE
+        } else {
+            Flags::NONE
+        };
+        TrackPoint {
+            instant: self.instant,
+            time_s: self.time_s,
+            position_mm: torso.clamp(&place.position_mm, 1.0),
+            covariance_mm2: place.covariance_mm2 + lasting_mm2,
+            sites_used: self.sites_used,
+            flags: self.flags | edge,
         }
-        if heard < FEWEST_SITES as u16 {
-            flags |= Flags::FEW_SITES;
-        }
-        (heard + below, flags)
     }
 }
 

@@ -27,7 +27,7 @@ pub(super) const FAST: usize = KINEMATIC + 1;
 pub(super) const BIAS: usize = KINEMATIC + 2;
 
 /// The states at all knots, knots × size.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct States {
     pub size: usize,
     pub values: Vec<f64>,
@@ -41,6 +41,21 @@ impl States {
     pub fn place(&self, knot: usize) -> Position {
         Position::from_column_slice(&self.row(knot)[..3])
     }
+}
+
+/// What knots that are no longer held told of the first one that is.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Before {
+    /// The state that they leave as the most likely.
+    pub mean: Vec<f64>,
+    /// The inverse of its covariance, size × size.
+    pub information: Vec<f64>,
+    /// How much of each bias was kept on the way to it, 0 to 1.
+    pub keep: f64,
+    /// Whether the first knot's own readings and place are part of this already.
+    pub with_own: bool,
+    /// Time, s, and place of knots before the first, as far back as a path is averaged.
+    pub path: Vec<(f64, Position)>,
 }
 
 /// One link of the chain: how state k leads to k + 1.
@@ -90,6 +105,7 @@ pub(super) struct Objective<'a> {
     unmodelled_variance: f64,
     bias_spread_db: f64,
     limits: Limits,
+    before: Option<&'a Before>,
 }
 
 /// Where readings are censored, half a step of quantisation inside the receiver's limits.
@@ -126,11 +142,18 @@ impl<'a> Objective<'a> {
                 floor_dbm: setup.receiver.floor_dbm() + half_step_db,
                 ceiling_dbm: setup.receiver.ceiling_dbm().unwrap_or(f64::INFINITY) - half_step_db,
             },
+            before: None,
         };
         objective.links = (1..knots.len())
             .map(|knot| objective.link(knots.time_s[knot] - knots.time_s[knot - 1], STIR_MM))
             .collect();
         objective
+    }
+
+    /// With what earlier knots told in place of what is known of a state beforehand.
+    pub fn after(mut self, before: Option<&'a Before>) -> Self {
+        self.before = before;
+        self
     }
 
     /// Numbers in a state.
@@ -155,7 +178,11 @@ impl<'a> Objective<'a> {
     /// What counts is the path averaged over a minute or two: shadowing is a field in space, so that a capsule which goes to
     /// and fro about one place hears the same of it again and again.
     pub fn forget_by_distance(&mut self, states: &States) {
-        let smooth_mm = averaged_path(&self.knots.time_s, states);
+        let smooth_mm = averaged_path(
+            self.before.map_or(&[], |before| &before.path),
+            &self.knots.time_s,
+            states,
+        );
         for (link, ends) in self.links.iter_mut().zip(smooth_mm.windows(2)) {
             let moved_mm = (ends[1] - ends[0]).norm().hypot(STIR_MM);
             link.bias = Step::new(self.bias_spread_db, moved_mm / self.options.shadowing_memory_mm);
@@ -167,8 +194,10 @@ impl<'a> Objective<'a> {
         let mut sum = self.first_value(states.row(0));
         for knot in 0..self.knots.len() {
             let row = states.row(knot);
-            self.for_each_reading(knot, row, |_, term, _| sum += term.value);
-            sum += self.place_value(knot, &states.place(knot));
+            if self.has_own(knot) {
+                self.for_each_reading(knot, row, |_, term, _| sum += term.value);
+                sum += self.place_value(knot, &states.place(knot));
+            }
             if knot > 0 {
                 sum += self.move_value(&self.links[knot - 1], states.row(knot - 1), row);
             }
@@ -190,8 +219,7 @@ impl<'a> Objective<'a> {
         self.add_first(states.row(0), &mut block, &mut right);
         for knot in 0..self.knots.len() {
             let row = states.row(knot);
-            self.add_readings(knot, row, &mut block, &mut right);
-            self.add_place(knot, &states.place(knot), &mut block, &mut right);
+            self.add_own(knot, states, &mut block, &mut right);
             next_block.fill(0.0);
             next_right.fill(0.0);
             let mut onward = None;
@@ -213,6 +241,66 @@ impl<'a> Objective<'a> {
             std::mem::swap(&mut right, &mut next_right);
         }
         Ok(())
+    }
+
+    /// What the first knot, and all before it, tell of the second: the first is marginalised, linearised at these states.
+    ///
+    /// # Errors
+    ///
+    /// [`NotPositive`] where they leave it open.
+    pub fn past_first(&self, states: &States, damping: f64, chain: &mut Chain) -> Result<Before, NotPositive> {
+        let size = self.size();
+        chain.clear();
+        let (mut block, mut right) = (vec![0.0; size * size], vec![0.0; size]);
+        let (mut next_block, mut next_right) = (vec![0.0; size * size], vec![0.0; size]);
+        self.add_first(states.row(0), &mut block, &mut right);
+        self.add_own(0, states, &mut block, &mut right);
+        let mut ends = Ends {
+            size,
+            earlier: (&mut block, &mut right),
+            later: (&mut next_block, &mut next_right),
+        };
+        let (motion, others) = self.add_move(&self.links[0], states.row(0), states.row(1), &mut ends);
+        for axis in 0..3 {
+            block[axis * size + axis] += damping;
+        }
+        chain.push(None, &mut block, &mut right)?;
+        chain.push(Some((motion, &others)), &mut next_block, &mut next_right)?;
+        let (mean, information) = chain.last(states.row(1))?;
+        let first_s = self.knots.time_s[1] - AVERAGED_S;
+        let path = self.before.map_or(&[][..], |before| &before.path).iter().copied();
+        Ok(Before {
+            mean,
+            information,
+            keep: self.links[0].bias.keep,
+            with_own: false,
+            path: path
+                .chain([(self.knots.time_s[0], states.place(0))])
+                .filter(|&(time_s, _)| time_s >= first_s)
+                .collect(),
+        })
+    }
+
+    /// What all knots together tell of the last one, once the system is factored at these states.
+    ///
+    /// # Errors
+    ///
+    /// [`NotPositive`] where they leave it open.
+    pub fn up_to_last(&self, states: &States, chain: &Chain) -> Result<Before, NotPositive> {
+        let last = self.knots.len() - 1;
+        let (mean, information) = chain.last(states.row(last))?;
+        let first_s = self.knots.time_s[last] - AVERAGED_S;
+        let path = self.before.map_or(&[][..], |before| &before.path).iter().copied();
+        Ok(Before {
+            mean,
+            information,
+            keep: 1.0,
+            with_own: true,
+            path: path
+                .chain((0..last).map(|knot| (self.knots.time_s[knot], states.place(knot))))
+                .filter(|&(time_s, _)| time_s >= first_s)
+                .collect(),
+        })
     }
 
     /// What one lone block at a knot would leave unknown of the place, mm²: all of the bias's spread counted anew.
@@ -317,6 +405,18 @@ impl<'a> Objective<'a> {
         term
     }
 
+    /// Whether a knot's readings and place count here, and not as part of what earlier knots told.
+    fn has_own(&self, knot: usize) -> bool {
+        knot > 0 || !self.before.is_some_and(|before| before.with_own)
+    }
+
+    fn add_own(&self, knot: usize, states: &States, block: &mut [f64], right: &mut [f64]) {
+        if self.has_own(knot) {
+            self.add_readings(knot, states.row(knot), block, right);
+            self.add_place(knot, &states.place(knot), block, right);
+        }
+    }
+
     fn add_readings(&self, knot: usize, row: &[f64], block: &mut [f64], right: &mut [f64]) {
         let size = self.size();
         self.for_each_reading(knot, row, |site, term, gradient| {
@@ -342,13 +442,11 @@ impl<'a> Objective<'a> {
     /// What is known beforehand of the place counts once, and then as often as biases are forgotten: at every knot it would
     /// count hundreds of times for a capsule at rest, and the readings, whose biases last, once.
     fn place_weight(&self, knot: usize) -> f64 {
-        match knot.checked_sub(1) {
-            Some(link) => {
-                let keep = self.links[link].bias.keep;
-                (1.0 - keep) / (1.0 + keep)
-            }
-            None => 1.0,
-        }
+        let keep = match knot.checked_sub(1) {
+            Some(link) => self.links[link].bias.keep,
+            None => self.before.map_or(0.0, |before| before.keep),
+        };
+        (1.0 - keep) / (1.0 + keep)
     }
 
     fn place_value(&self, knot: usize, place_mm: &Position) -> f64 {
@@ -404,12 +502,27 @@ impl<'a> Objective<'a> {
 
     fn first_value(&self, row: &[f64]) -> f64 {
         let mut sum = 0.0;
+        if let Some(before) = self.before {
+            before.for_each_pull(row, |index, pull, _| {
+                sum += 0.5 * pull * (row[index] - before.mean[index])
+            });
+            return sum;
+        }
         self.for_each_first(|index, mean, information| sum += 0.5 * information * (row[index] - mean).powi(2));
         sum
     }
 
     fn add_first(&self, row: &[f64], block: &mut [f64], right: &mut [f64]) {
         let size = self.size();
+        if let Some(before) = self.before {
+            before.for_each_pull(row, |index, pull, information| {
+                right[index] -= pull;
+                for (entry, information) in block[index * size..(index + 1) * size].iter_mut().zip(information) {
+                    *entry += information;
+                }
+            });
+            return;
+        }
         self.for_each_first(|index, mean, information| {
             block[index * size + index] += information;
             right[index] -= information * (row[index] - mean);
@@ -477,14 +590,37 @@ impl<'a> Objective<'a> {
 /// Half of the time over which a path is averaged before its length counts, s.
 const AVERAGED_S: f64 = 60.0;
 
-/// The mean place within [`AVERAGED_S`] of each knot.
-fn averaged_path(time_s: &[f64], states: &States) -> Vec<Position> {
+impl Before {
+    /// Calls `visit` with each number of a state, the gradient of its misfit, and its row of the information.
+    fn for_each_pull(&self, row: &[f64], mut visit: impl FnMut(usize, f64, &[f64])) {
+        let size = row.len();
+        for (index, information) in self.information.chunks_exact(size).enumerate() {
+            let offsets = row.iter().zip(&self.mean).map(|(here, mean)| here - mean);
+            let pull = information.iter().zip(offsets).map(|(i, offset)| i * offset).sum();
+            visit(index, pull, information);
+        }
+    }
+}
+
+/// The mean place within [`AVERAGED_S`] of each knot, those before the first among them.
+fn averaged_path(before: &[(f64, Position)], knots_s: &[f64], states: &States) -> Vec<Position> {
+    let time_s: Vec<f64> = before
+        .iter()
+        .map(|&(time_s, _)| time_s)
+        .chain(knots_s.iter().copied())
+        .collect();
+    let places = before
+        .iter()
+        .map(|&(_, place)| place)
+        .chain((0..knots_s.len()).map(|knot| states.place(knot)));
     let mut sums = vec![Position::zeros()];
-    for knot in 0..time_s.len() {
-        sums.push(sums[knot] + states.place(knot));
+    let mut sum = Position::zeros();
+    for place in places {
+        sum += place;
+        sums.push(sum);
     }
     let (mut first, mut end) = (0, 0);
-    time_s
+    knots_s
         .iter()
         .map(|&now_s| {
             while time_s[first] < now_s - AVERAGED_S {

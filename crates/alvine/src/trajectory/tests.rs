@@ -13,7 +13,7 @@ use crate::recording::Receiver;
 use crate::setup::Transmitter;
 use crate::torso::{Position, Torso};
 
-fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
+pub(super) fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
     Setup {
         torso,
@@ -26,7 +26,7 @@ fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
 }
 
 /// What obeys the model exactly: no bias, no level, Gaussian tails, nothing left out.
-fn exact() -> TrajectoryOptions {
+pub(super) fn exact() -> TrajectoryOptions {
     let still = Wander {
         spread_db: 0.01,
         memory: 1000.0,
@@ -44,7 +44,7 @@ fn exact() -> TrajectoryOptions {
 }
 
 /// A recording at 1 Hz of a capsule on a path, with Gaussian noise.
-fn recording(setup: &Setup, path: &[Position], seed: u64) -> Recording {
+pub(super) fn recording(setup: &Setup, path: &[Position], seed: u64) -> Recording {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
     let time_s = (0..path.len()).map(|instant| instant as f64).collect();
     let levels = Array2::from_shape_fn((path.len(), setup.layout.len()), |(instant, site)| {
@@ -56,7 +56,7 @@ fn recording(setup: &Setup, path: &[Position], seed: u64) -> Recording {
 }
 
 /// A path drawn from the motion prior itself, second by second, about the middle of the belly.
-fn drawn_path(options: &TrajectoryOptions, seconds: usize, seed: u64) -> Vec<Position> {
+pub(super) fn drawn_path(options: &TrajectoryOptions, seconds: usize, seed: u64) -> Vec<Position> {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
     let (transition, noise) = (options.motion.transition(1.0), options.motion.noise(1.0));
     let factor = noise.cholesky().unwrap().l();
@@ -74,7 +74,7 @@ fn drawn_path(options: &TrajectoryOptions, seconds: usize, seed: u64) -> Vec<Pos
         .collect()
 }
 
-fn estimate(setup: &Setup, recording: &Recording, options: TrajectoryOptions) -> Track {
+pub(super) fn estimate(setup: &Setup, recording: &Recording, options: TrajectoryOptions) -> Track {
     Trajectory { options }.estimate(setup, recording, &[], &|_| ()).unwrap()
 }
 

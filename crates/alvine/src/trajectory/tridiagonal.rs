@@ -129,6 +129,36 @@ impl Chain {
         self.reduced.len() / self.size
     }
 
+    /// The last state's Gaussian given all before it: mean, as the solution offsets it from `about`, and information.
+    ///
+    /// # Errors
+    ///
+    /// [`NotPositive`] where rounding has left it no Gaussian.
+    pub fn last(&self, about: &[f64]) -> Result<(Vec<f64>, Vec<f64>), NotPositive> {
+        let d = self.size;
+        let last = self.len() - 1;
+        let (covariance, reduced) = (self.inverse(last), &self.reduced[last * d..]);
+        let mean = about
+            .iter()
+            .zip(covariance.chunks_exact(d))
+            .map(|(about, row)| about + dot(row, reduced))
+            .collect();
+        let mut information = covariance.to_vec();
+        invert(d, &mut information)?;
+        for row in 0..d {
+            for column in 0..row {
+                let mean = 0.5 * (information[row * d + column] + information[column * d + row]);
+                (information[row * d + column], information[column * d + row]) = (mean, mean);
+            }
+        }
+        Ok((mean, information))
+    }
+
+    /// The last state's covariance given all before it, size × size.
+    pub fn last_covariance(&self) -> &[f64] {
+        self.inverse(self.len() - 1)
+    }
+
     fn others(&self, link: usize) -> &[f64] {
         let width = self.size - KINEMATIC;
         &self.others[link * width..(link + 1) * width]
