@@ -5,7 +5,7 @@ mod summarise;
 
 use alvine::estimator::TrackEstimator;
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{Instants, LandmarkKind, Loosening, Phase, Quality, ReaderLandmark, Recording, Track, Trajectory};
+use alvine::{Instants, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, Track, Trajectory};
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
@@ -30,6 +30,41 @@ pub struct Analysis {
     pub track: Track,
     /// The answers.
     pub summary: Summary,
+    /// How likely each part was over time.
+    pub parts: PartShares,
+}
+
+/// How likely the capsule was in each part, over even spans of time.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct PartShares {
+    /// When the first span begins, s.
+    pub start_s: f64,
+    /// Width of a span, s.
+    pub bin_s: f64,
+    /// Phase and part, in the order of passage.
+    pub stages: Vec<(Phase, Option<Part>)>,
+    /// Probability of each stage in each span: stages, each as long as there are spans.
+    pub shares: Vec<Vec<f64>>,
+}
+
+impl PartShares {
+    fn of(passage: &Passage) -> Self {
+        Self {
+            start_s: passage.start_s,
+            bin_s: passage.bin_s,
+            stages: passage.stages.clone(),
+            shares: passage.occupancy.clone(),
+        }
+    }
+
+    /// The likeliest stage at a time with its probability; that of the nearest span beyond the ends.
+    pub fn likeliest(&self, time_s: f64) -> Option<((Phase, Option<Part>), f64)> {
+        let last = self.shares.first()?.len().checked_sub(1)?;
+        let span = ((time_s - self.start_s) / self.bin_s).floor().clamp(0.0, last as f64) as usize;
+        let shares = self.shares.iter().filter_map(|shares| shares.get(span).copied());
+        let likely = self.stages.iter().copied().zip(shares);
+        likely.max_by(|one, other| one.1.total_cmp(&other.1))
+    }
 }
 
 /// Why a study cannot be analysed.
@@ -189,7 +224,11 @@ fn assemble(
         loosenings,
     };
     let summary = summarise::summarise(&found);
-    Analysis { track, summary }
+    Analysis {
+        parts: PartShares::of(passage),
+        track,
+        summary,
+    }
 }
 
 fn phases(landmarks: &[ReportedLandmark], passage: &Passage, recording: &Recording) -> Vec<PassedPhase> {

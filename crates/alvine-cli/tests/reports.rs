@@ -13,8 +13,8 @@ use alvine_study::results::{read_summary, read_track_csv, read_track_hdf5};
 use program::{fail, names_in, run, simulate, succeed};
 use serde_json::Value;
 
-const FIGURES: [&str; 7] = [
-    "axial", "coronal", "course", "sagittal", "signals", "timeline", "transit",
+const FIGURES: [&str; 8] = [
+    "axial", "coronal", "course", "planes", "sagittal", "signals", "timeline", "transit",
 ];
 
 fn json_of(text: &str) -> Value {

@@ -62,6 +62,7 @@ fn write(wish: &Wish<'_>, study: &Study, analysis: &Analysis, progress: &Progres
         study,
         track: &analysis.track,
         summary: &analysis.summary,
+        parts: Some(&analysis.parts),
     };
     let drawn = figures(&input)?;
     let page = page(&input, &drawn)?;

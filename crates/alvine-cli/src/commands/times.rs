@@ -14,6 +14,7 @@ pub fn clock_of(study: &Study, analysis: &Analysis) -> Clock {
         study,
         track: &analysis.track,
         summary: &analysis.summary,
+        parts: Some(&analysis.parts),
     })
 }
 

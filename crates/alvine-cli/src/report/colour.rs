@@ -61,6 +61,9 @@ pub const BODY: Colour = Colour::hex(0xF1F3F6);
 /// The level that a site heard.
 pub const SIGNAL: Colour = Colour::hex(0x1F3B57);
 
+/// Text on the light colour of the colon, the same by day and by night.
+pub const INK_ON_COLON: Colour = Colour::hex(0x1A1E26);
+
 /// The colour of a phase.
 pub const fn of_phase(phase: Phase) -> Colour {
     match phase {
@@ -69,6 +72,49 @@ pub const fn of_phase(phase: Phase) -> Colour {
         Phase::Stomach => Colour::hex(0x2A4B8D),
         Phase::SmallBowel => Colour::hex(0xB4567A),
         Phase::Colon => Colour::hex(0xB8901F),
+    }
+}
+
+/// One role of a colour in the page: its name, and what it is on white paper and on a dark screen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Role {
+    /// Its name.
+    pub name: &'static str,
+    /// On paper, as the figures use it.
+    pub light: Colour,
+    /// On a dark screen.
+    pub dark: Colour,
+}
+
+/// Every role. On a dark screen too the phases go from dark at the mouth to light at the end.
+pub const ROLES: [Role; 14] = [
+    role("paper", PAPER, 0x14_171C),
+    role("ink", INK, 0xE9_ECF0),
+    role("soft", SOFT_INK, 0xB3_BAC5),
+    role("line", GRID, 0x34_3B45),
+    role("body", BODY, 0x1E_232A),
+    role("nothing", NOTHING, 0x8A_93A3),
+    role("below-floor", BELOW_FLOOR, 0x4A_5260),
+    role("signal", SIGNAL, 0xA9_C7E8),
+    role("ink-on-colon", INK_ON_COLON, 0x14_171C),
+    role("outside", of_phase(Phase::Outside), 0x45_4B55),
+    role("oesophagus", of_phase(Phase::Oesophagus), 0x6B_79DC),
+    role("stomach", of_phase(Phase::Stomach), 0x63_A1CF),
+    role("small-bowel", of_phase(Phase::SmallBowel), 0xEF_B1CD),
+    role("colon", of_phase(Phase::Colon), 0xFA_D97A),
+];
+
+const fn role(name: &'static str, light: Colour, dark: u32) -> Role {
+    Role {
+        name,
+        light,
+        dark: Colour::hex(dark),
+    }
+}
+
+impl std::fmt::Display for Colour {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "#{:02X}{:02X}{:02X}", self.red, self.green, self.blue)
     }
 }
 
@@ -131,8 +177,23 @@ mod tests {
         [116.0 * y - 16.0, 500.0 * (x - y), 200.0 * (y - z)]
     }
 
-    fn contrast_with_white(colour: Colour) -> f64 {
-        1.05 / (times(&TO_XYZ, linear(colour))[1] + 0.05)
+    /// The contrast of WCAG 2.1.
+    fn contrast(one: Colour, other: Colour) -> f64 {
+        let luminance = |colour| times(&TO_XYZ, linear(colour))[1] + 0.05;
+        let (one, other) = (luminance(one), luminance(other));
+        one.max(other) / one.min(other)
+    }
+
+    fn named(name: &str) -> Role {
+        *ROLES.iter().find(|role| role.name == name).unwrap()
+    }
+
+    /// The phases' colours, first outside, on paper and on a dark screen.
+    fn both_themes() -> [[Colour; 5]; 2] {
+        [
+            Phase::ALL.map(of_phase),
+            Phase::ALL.map(|phase| named(phase.as_str()).dark),
+        ]
     }
 
     #[test]
@@ -144,36 +205,70 @@ mod tests {
     }
 
     #[test]
-    fn phases_grow_lighter_from_mouth_to_end_for_every_eye() {
-        for eye in [&FULL_SIGHT, &DEUTERANOPIA, &PROTANOPIA] {
-            let lightness = Phase::INSIDE.map(|phase| lab(of_phase(phase), eye)[0]);
-            for pair in lightness.windows(2) {
-                assert!(pair[1] - pair[0] > 8.0, "lightness {lightness:?}");
-            }
-        }
-    }
-
-    #[test]
-    fn every_two_phases_differ_for_every_eye() {
-        // A CIE 1976 difference of 20 is an order of magnitude above the just noticeable one of about 2.3.
-        for eye in [&FULL_SIGHT, &DEUTERANOPIA, &PROTANOPIA] {
-            for (i, &first) in Phase::ALL.iter().enumerate() {
-                for &second in &Phase::ALL[i + 1..] {
-                    let (one, other) = (lab(of_phase(first), eye), lab(of_phase(second), eye));
-                    let difference = one.iter().zip(other).map(|(p, q)| (p - q).powi(2)).sum::<f64>().sqrt();
-                    assert!(difference > 20.0, "{first} and {second} differ by {difference:.1}");
+    fn phases_grow_lighter_from_mouth_to_end_for_every_eye_by_day_and_by_night() {
+        for phases in both_themes() {
+            for eye in [&FULL_SIGHT, &DEUTERANOPIA, &PROTANOPIA] {
+                let lightness: Vec<f64> = phases[1..].iter().map(|&phase| lab(phase, eye)[0]).collect();
+                for pair in lightness.windows(2) {
+                    assert!(pair[1] - pair[0] > 8.0, "lightness {lightness:?}");
                 }
             }
         }
     }
 
     #[test]
-    fn phases_and_text_stand_out_from_white() {
-        for phase in Phase::INSIDE {
-            assert!(contrast_with_white(of_phase(phase)) >= 2.95, "{phase}");
+    fn every_two_phases_differ_for_every_eye_by_day_and_by_night() {
+        // A CIE 1976 difference of 20 is an order of magnitude above the just noticeable one of about 2.3.
+        for phases in both_themes() {
+            for eye in [&FULL_SIGHT, &DEUTERANOPIA, &PROTANOPIA] {
+                for (i, &first) in phases.iter().enumerate() {
+                    for &second in &phases[i + 1..] {
+                        let (one, other) = (lab(first, eye), lab(second, eye));
+                        let difference = one.iter().zip(other).map(|(p, q)| (p - q).powi(2)).sum::<f64>().sqrt();
+                        assert!(difference > 20.0, "{first} and {second} differ by {difference:.1}");
+                    }
+                }
+            }
         }
-        for text in [INK, SOFT_INK] {
-            assert!(contrast_with_white(text) >= 7.0);
+    }
+
+    #[test]
+    fn phases_and_text_stand_out_from_their_ground_by_day_and_by_night() {
+        for paper in [named("paper"), named("body")] {
+            for text in [named("ink"), named("soft"), named("signal")] {
+                assert!(contrast(text.light, paper.light) >= 6.5, "{text:?}");
+                assert!(contrast(text.dark, paper.dark) >= 6.5, "{text:?}");
+            }
+        }
+        for phase in Phase::INSIDE.map(|phase| named(phase.as_str())) {
+            assert!(contrast(phase.light, PAPER) >= 2.95, "{phase:?}");
+            assert!(contrast(phase.dark, named("paper").dark) >= 4.5, "{phase:?}");
+        }
+    }
+
+    #[test]
+    fn names_on_the_phases_can_be_read_by_day_and_by_night() {
+        for (phase, text) in [
+            ("outside", "ink"),
+            ("oesophagus", "paper"),
+            ("stomach", "paper"),
+            ("small-bowel", "paper"),
+            ("colon", "ink-on-colon"),
+        ] {
+            let (phase, text) = (named(phase), named(text));
+            assert!(contrast(phase.light, text.light) >= 4.5, "{phase:?}");
+            assert!(contrast(phase.dark, text.dark) >= 4.5, "{phase:?}");
+        }
+    }
+
+    #[test]
+    fn no_two_roles_share_a_colour_of_the_figures() {
+        for (i, one) in ROLES.iter().enumerate() {
+            assert!(
+                ROLES[i + 1..].iter().all(|other| other.light != one.light),
+                "{}",
+                one.name
+            );
         }
     }
 

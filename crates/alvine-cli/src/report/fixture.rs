@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 use alvine::{
-    Flags, LandmarkKind, Law, Layout, LogDistance, NoiseModel, Phase, Position, Receiver, Recording, Setup, Site,
+    Flags, LandmarkKind, Law, Layout, LogDistance, NoiseModel, Part, Phase, Position, Receiver, Recording, Setup, Site,
     Torso, Track, TrackPoint, Transmitter,
 };
 use alvine_study::results::summary::{
@@ -19,6 +19,7 @@ use nalgebra::Matrix3;
 use ndarray::Array2;
 
 use super::ReportInput;
+use crate::analysis::PartShares;
 
 /// What sets one invented study apart.
 #[derive(Debug, Clone, Copy)]
@@ -114,6 +115,7 @@ pub struct Fixture {
     pub study: Study,
     pub track: Track,
     pub summary: Summary,
+    pub parts: PartShares,
 }
 
 const SWALLOW_S: f64 = 412.0;
@@ -157,7 +159,13 @@ impl Fixture {
             track(scene, &time_s)
         };
         let summary = summary(scene, &study, &track);
-        Self { study, track, summary }
+        let parts = parts(scene, study.recording.duration_s());
+        Self {
+            study,
+            track,
+            summary,
+            parts,
+        }
     }
 
     /// The input of the report.
@@ -166,6 +174,7 @@ impl Fixture {
             study: &self.study,
             track: &self.track,
             summary: &self.summary,
+            parts: Some(&self.parts),
         }
     }
 }
@@ -383,6 +392,33 @@ fn transit_time(duration_s: Option<f64>, censored: bool, reference: Option<[f64;
         reference_kind: reference.map(|_| "interquartile range".to_owned()),
         reference_source: reference
             .map(|_| "O'Grady et al., Endosc. Int. Open 2020; 8: E396–E400, 71 healthy volunteers, fasting".to_owned()),
+    }
+}
+
+/// Parts that fade into each other over a few minutes.
+fn parts(scene: &Scene, duration_s: f64) -> PartShares {
+    const BIN_S: f64 = 60.0;
+    let stages = [
+        (Phase::Outside, None, 0.0),
+        (Phase::Stomach, None, SWALLOW_S),
+        (Phase::SmallBowel, Some(Part::Duodenum), PYLORUS_S),
+        (Phase::SmallBowel, Some(Part::Jejunum), FLEXURE_S),
+        (Phase::SmallBowel, Some(Part::Ileum), 0.5 * (FLEXURE_S + VALVE_S)),
+        (Phase::Colon, Some(Part::Caecum), valve_s(scene)),
+    ];
+    let bins = (duration_s / BIN_S) as usize + 1;
+    let begun = |start_s: f64, bin: usize| 1.0 / (1.0 + ((start_s - BIN_S * (bin as f64 + 0.5)) / 200.0).exp());
+    let share = |k: usize, bin: usize| {
+        let next = stages.get(k + 1).map_or(0.0, |&(_, _, start_s)| begun(start_s, bin));
+        (if k == 0 { 1.0 } else { begun(stages[k].2, bin) }) - next
+    };
+    PartShares {
+        start_s: 0.0,
+        bin_s: BIN_S,
+        stages: stages.iter().map(|&(phase, part, _)| (phase, part)).collect(),
+        shares: (0..stages.len())
+            .map(|k| (0..bins).map(|bin| share(k, bin)).collect())
+            .collect(),
     }
 }
 

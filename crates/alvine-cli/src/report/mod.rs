@@ -8,6 +8,7 @@ pub(crate) mod axes;
 pub(crate) mod canvas;
 pub(crate) mod clock;
 pub(crate) mod colour;
+mod data;
 mod envelope;
 mod escape;
 mod figures;
@@ -17,6 +18,7 @@ mod fixture;
 mod page;
 pub(crate) mod placement;
 mod raster;
+mod theme;
 pub(crate) mod words;
 
 use alvine::Track;
@@ -24,6 +26,7 @@ use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use thiserror::Error;
 
+use crate::analysis::PartShares;
 use canvas::Canvas;
 
 pub use figures::figures;
@@ -39,6 +42,8 @@ pub struct ReportInput<'a> {
     pub track: &'a Track,
     /// The answers.
     pub summary: &'a Summary,
+    /// How likely each part was over time, where that was worked out.
+    pub parts: Option<&'a PartShares>,
 }
 
 /// One figure.
@@ -104,6 +109,12 @@ pub enum ReportError {
         /// Height, pixels.
         height_px: u32,
     },
+    /// Numbers that could not be written into the page.
+    #[error("the page's numbers could not be written: {cause}")]
+    Data {
+        /// What the encoder said.
+        cause: String,
+    },
     /// Pixels that could not be packed as PNG.
     #[error("the picture could not be packed as PNG: {cause}")]
     Png {
@@ -155,9 +166,12 @@ mod tests {
         Document::parse_with_options(page, options).unwrap()
     }
 
+    /// What is there to be read, the page's script and its numbers left out.
     fn words_of(node: Node<'_, '_>) -> String {
+        let within_script = |inner: Node<'_, '_>| inner.parent().is_some_and(|parent| parent.has_tag_name("script"));
         let texts: Vec<_> = node
             .descendants()
+            .filter(|inner| !within_script(*inner))
             .filter_map(|inner| inner.is_text().then(|| inner.text()).flatten())
             .collect();
         texts.join(" ")
@@ -174,15 +188,16 @@ mod tests {
             assert_eq!(
                 names,
                 [
-                    "timeline", "transit", "coronal", "sagittal", "axial", "course", "signals"
+                    "timeline", "transit", "coronal", "sagittal", "axial", "planes", "course", "signals"
                 ]
             );
-            assert!(page.len() < 2_000_000, "{}: {} bytes", scene.name, page.len());
+            assert!(page.len() < 3_000_000, "{}: {} bytes", scene.name, page.len());
             let document = parsed(&page);
             let pictures = document
                 .descendants()
                 .filter(|node| node.has_tag_name(("http://www.w3.org/2000/svg", "svg")));
-            assert_eq!(pictures.count(), figures.len(), "{}", scene.name);
+            // The three planes by themselves are files only.
+            assert_eq!(pictures.count(), figures.len() - 3, "{}", scene.name);
             for figure in &figures {
                 Document::parse(&figure.svg).unwrap();
             }
@@ -202,7 +217,7 @@ mod tests {
             .descendants()
             .filter_map(|node| node.attribute("aria-labelledby"));
         let named: Vec<_> = labels.flat_map(|label| label.split(' ')).collect();
-        assert!(named.len() >= 12);
+        assert!(named.len() >= 10);
         assert!(named.iter().all(|name| ids.contains(name)));
     }
 
@@ -211,7 +226,14 @@ mod tests {
         let scene = SCENES.iter().find(|scene| scene.hostile).unwrap();
         let (fixture, figures, page) = report(scene);
         let document = parsed(&page);
-        for tag in ["script", "img", "b", "iframe", "object"] {
+        let scripts: Vec<_> = document
+            .descendants()
+            .filter(|node| node.has_tag_name("script"))
+            .map(|node| node.text().unwrap())
+            .collect();
+        assert_eq!(scripts.len(), 2);
+        assert_eq!(scripts[0], data::Data::of(&fixture.input()).json().unwrap());
+        for tag in ["img", "b", "iframe", "object", "embed"] {
             assert!(
                 !document.descendants().any(|node| node.tag_name().name() == tag),
                 "<{tag}>"
@@ -263,7 +285,7 @@ mod tests {
             }
             assert!(!matches!(
                 node.tag_name().name(),
-                "link" | "script" | "iframe" | "use" | "image"
+                "link" | "iframe" | "use" | "image" | "img" | "base"
             ));
         }
         let style = document
@@ -277,6 +299,46 @@ mod tests {
                 .match_indices("url(")
                 .all(|(at, _)| style[at..].starts_with("url(data:"))
         );
+    }
+
+    #[test]
+    fn the_policy_of_the_page_allows_its_own_script_and_no_other() {
+        let (_, _, page) = report(&USUAL);
+        let script = page
+            .split("<script>")
+            .nth(1)
+            .unwrap()
+            .split("</script>")
+            .next()
+            .unwrap();
+        // What was digested is the very text between the tags; browsers refuse it otherwise.
+        assert_eq!(script, page::script());
+        assert!(page.contains(&format!("script-src '{}'", page::script_hash())));
+        assert!(!page.contains("script-src 'unsafe-inline'") && !script.contains("eval("));
+        for reach in [
+            "fetch(",
+            "XMLHttpRequest",
+            "WebSocket",
+            "localStorage",
+            "document.cookie",
+            "import(",
+            "http",
+        ] {
+            assert!(!script.contains(reach), "{reach}");
+        }
+    }
+
+    #[test]
+    fn the_page_holds_nothing_of_the_machine_or_the_person_who_made_it() {
+        let (_, _, page) = report(&USUAL);
+        for variable in ["HOME", "HOSTNAME", "PWD"] {
+            if let Ok(value) = std::env::var(variable)
+                && value.len() > 3
+            {
+                assert!(!page.contains(&value), "{variable}");
+            }
+        }
+        assert!(!page.contains("file:") && !page.contains(env!("CARGO_MANIFEST_DIR")));
     }
 
     #[test]

@@ -18,12 +18,12 @@ pub fn titled(name: &str) -> String {
     }
 }
 
-/// Where a landmark's time came from.
+/// Where a landmark's time came from, in one word: the notes at the page's end explain them.
 pub const fn source(source: Source) -> &'static str {
     match source {
-        Source::Reader => "read from the images",
-        Source::Recording => "given with the study",
-        Source::Estimated => "estimated from the signal",
+        Source::Reader => "read",
+        Source::Recording => "given",
+        Source::Estimated => "estimated",
     }
 }
 

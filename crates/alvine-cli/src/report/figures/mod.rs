@@ -11,14 +11,14 @@ use alvine_study::results::summary::Summary;
 
 use super::axes::TimeAxis;
 use super::canvas::{Anchor, Canvas, Type};
-use super::colour::{self, Colour, INK, PAPER, SOFT_INK};
+use super::colour::{self, Colour, INK, INK_ON_COLON, PAPER, SOFT_INK};
 use super::words;
 use super::{Figure, ReportError, ReportInput};
 
 /// Width of the figures that run over time, px.
 const WIDE_PX: f64 = 960.0;
 
-/// Draws every figure: the timeline of phases, the transit times, the path in three anatomical planes, the course of the three
+/// Draws every figure: the timeline of phases, the transit times, the path in three anatomical planes, each and together, the course of the three
 /// coordinates, and the signals.
 ///
 /// # Errors
@@ -43,11 +43,14 @@ fn recording_axis(input: &ReportInput<'_>, left_px: f64, right_px: f64) -> TimeA
     TimeAxis::new(start_s, end_s, left_px, right_px)
 }
 
+/// How much of a phase's colour tints what runs behind a panel.
+pub(super) const TINT: f64 = 0.16;
+
 /// Tints the phases behind a panel that runs over time.
 fn shade_phases(canvas: &mut Canvas, summary: &Summary, axis: &TimeAxis, top_px: f64, bottom_px: f64) {
     for phase in &summary.phases {
         let (left, right) = (axis.x_px(phase.start_s), axis.x_px(phase.end_s));
-        let tint = colour::of_phase_name(&phase.phase).tint(0.16);
+        let tint = colour::of_phase_name(&phase.phase).tint(TINT);
         canvas.rectangle((left, top_px), (right.max(left + 0.5), bottom_px), tint);
     }
 }
@@ -70,8 +73,13 @@ fn phase_strip(canvas: &mut Canvas, summary: &Summary, axis: &TimeAxis, top_px: 
     }
 }
 
-/// The colour of text that is read on a colour.
+/// The colour of text that is read on a phase's colour.
 fn on(fill: Colour) -> Colour {
-    let light = [Phase::Colon, Phase::Outside].map(colour::of_phase);
-    if light.contains(&fill) { INK } else { PAPER }
+    if fill == colour::of_phase(Phase::Colon) {
+        INK_ON_COLON
+    } else if fill == colour::of_phase(Phase::Outside) {
+        INK
+    } else {
+        PAPER
+    }
 }

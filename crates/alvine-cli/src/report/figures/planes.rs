@@ -1,4 +1,4 @@
-//! The path in the three anatomical planes, all at one scale.
+//! The path in the three anatomical planes, all at one scale: a picture each, and one of all three for the page.
 //!
 //! The pictures are laid out as radiologists hang them: coronal as when facing the patient and axial as seen from the
 //! feet, so that the patient's right is on the left of both; sagittal with the front on the left.
@@ -35,6 +35,8 @@ const FURTHEST_MM: f64 = 2000.0;
 const MARGIN_PX: [f64; 4] = [66.0, 14.0, 24.0, 84.0];
 /// The key needs this, px.
 const LEAST_WIDTH_PX: f64 = 400.0;
+/// The three planes beside each other are no higher than this, px.
+const HIGHEST_TOGETHER_PX: f64 = 330.0;
 /// Sites' names are written out where there are no more than so many.
 const NAMED_SITES: usize = 12;
 
@@ -89,26 +91,58 @@ const PLANES: [Plane; 3] = [
     },
 ];
 
-/// Draws the three planes.
+/// Draws each of the three planes, and the three beside each other.
 pub fn draw(input: &ReportInput<'_>) -> Result<Vec<Figure>, ReportError> {
-    let bounds = Bounds::of(input);
-    PLANES.iter().map(|plane| draw_plane(input, plane, &bounds)).collect()
+    let bounds = Bounds::of(input).fitting([366.0, 320.0, 500.0]);
+    let mut figures = PLANES
+        .iter()
+        .map(|plane| draw_plane(input, plane, &bounds))
+        .collect::<Result<Vec<_>, _>>()?;
+    figures.push(draw_together(input)?);
+    Ok(figures)
 }
 
 fn draw_plane(input: &ReportInput<'_>, plane: &Plane, bounds: &Bounds) -> Result<Figure, ReportError> {
     let view = View::new(plane, bounds);
     let mut canvas = Canvas::new(view.width_px, view.height_px);
-    let torso = &input.study.setup.torso;
-    canvas.area(view.skin(torso), BODY);
-    view.draw_axes(&mut canvas);
-    view.draw_skin(&mut canvas, torso);
-    view.draw_ellipses(&mut canvas, input);
-    view.draw_path(&mut canvas, input);
-    view.draw_marks(&mut canvas, input);
+    view.draw(&mut canvas, input);
     view.draw_key(&mut canvas, input);
     let title = plane.title.to_owned();
     let description = describe(input, plane);
     Figure::drawn(canvas, plane.name, title, description)
+}
+
+/// The three planes in one picture as wide as those that run over time.
+fn draw_together(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
+    let [left, top, right, bottom] = MARGIN_PX;
+    let bounds = Bounds::of(input);
+    let size_mm = bounds.greatest_mm - bounds.least_mm;
+    let room_px = super::WIDE_PX - 3.0 * (left + right);
+    let across_mm = 2.0 * size_mm.x + size_mm.y;
+    let bounds = bounds.fitting([room_px * size_mm.x / across_mm, f64::INFINITY, HIGHEST_TOGETHER_PX]);
+    let highest_px = size_mm.y.max(size_mm.z) * bounds.px_per_mm;
+    let mut canvas = Canvas::new(super::WIDE_PX, top + highest_px + bottom);
+    // What is left over stands at both sides.
+    let mut left_px = 0.5 * (room_px - across_mm * bounds.px_per_mm).max(0.0);
+    for plane in &PLANES {
+        let mut view = View::new(plane, &bounds);
+        view.panel = Area {
+            left: left_px + left,
+            top,
+            right: left_px + left + size_mm[plane.across] * bounds.px_per_mm,
+            bottom: top + size_mm[plane.up] * bounds.px_per_mm,
+        };
+        view.names_sites = false;
+        view.draw(&mut canvas, input);
+        left_px = view.panel.right + right;
+        if plane.name == PLANES[0].name {
+            view.panel.bottom = top + highest_px;
+            view.draw_key(&mut canvas, input);
+        }
+    }
+    let title = "The path in three planes".to_owned();
+    let description = PLANES.map(|plane| format!("{}: {}", plane.title, describe(input, &plane)));
+    Figure::drawn(canvas, "planes", title, description.join(" "))
 }
 
 /// What the three pictures must hold, mm, and their common scale.
@@ -135,12 +169,23 @@ impl Bounds {
         }
         let pad_mm = Position::repeat(30.0);
         let (least_mm, greatest_mm) = (least_mm - pad_mm, greatest_mm + pad_mm);
-        let size_mm = greatest_mm - least_mm;
-        let px_per_mm = (366.0 / size_mm.x).min(320.0 / size_mm.y).min(500.0 / size_mm.z);
         Self {
             least_mm,
             greatest_mm,
-            px_per_mm,
+            px_per_mm: 1.0,
+        }
+    }
+
+    /// The same at the largest scale that needs no more room than this along x, y and z, px.
+    fn fitting(self, room_px: [f64; 3]) -> Self {
+        let size_mm = self.greatest_mm - self.least_mm;
+        let scales = room_px
+            .iter()
+            .zip(size_mm.iter())
+            .map(|(room_px, size_mm)| room_px / size_mm);
+        Self {
+            px_per_mm: scales.fold(f64::INFINITY, f64::min),
+            ..self
         }
     }
 }
@@ -152,6 +197,8 @@ struct View<'a> {
     panel: Area,
     width_px: f64,
     height_px: f64,
+    /// Whether there is room to write out the sites' names.
+    names_sites: bool,
 }
 
 impl<'a> View<'a> {
@@ -174,7 +221,18 @@ impl<'a> View<'a> {
             },
             width_px: (left + widest_px + right).max(LEAST_WIDTH_PX),
             height_px: top + up_px + bottom,
+            names_sites: plane.name == "coronal",
         }
+    }
+
+    fn draw(&self, canvas: &mut Canvas, input: &ReportInput<'_>) {
+        let torso = &input.study.setup.torso;
+        canvas.area(self.skin(torso), BODY);
+        self.draw_axes(canvas);
+        self.draw_skin(canvas, torso);
+        self.draw_ellipses(canvas, input);
+        self.draw_path(canvas, input);
+        self.draw_marks(canvas, input);
     }
 
     /// Where a place lies on the page; places beyond the picture lie on its edge.
@@ -399,7 +457,7 @@ impl<'a> View<'a> {
                 60.0,
             );
         }
-        if self.plane.name == "coronal" && sites.len() <= NAMED_SITES {
+        if self.names_sites && sites.len() <= NAMED_SITES {
             for (place, name) in sites {
                 label(canvas, &mut room, place, name, Type::new(11.0, SOFT_INK), 140.0);
             }
@@ -634,7 +692,7 @@ mod tests {
     fn the_three_planes_have_one_scale_and_one_width() {
         for scene in &SCENES[..2] {
             let fixture = Fixture::of(scene);
-            let bounds = Bounds::of(&fixture.input());
+            let bounds = Bounds::of(&fixture.input()).fitting([366.0, 320.0, 500.0]);
             let widths = [0, 1, 2].map(|k| View::new(&PLANES[k], &bounds).width_px);
             assert_eq!(widths[0], widths[1]);
             assert_eq!(widths[1], widths[2]);

@@ -41,7 +41,7 @@ pub fn draw(input: &ReportInput<'_>) -> Result<Figure, ReportError> {
     let strips = collect(input, &axis);
     let levels = Levels::of(input, &strips);
     // Many sites get lower strips, so that all of them can be compared on one page.
-    let strip_px = (1080.0 / strips.len() as f64 - RIBBON_PX - GAP_PX).clamp(16.0, 72.0);
+    let strip_px = (416.0 / strips.len() as f64 - RIBBON_PX - GAP_PX).clamp(16.0, 72.0);
     let pitch_px = strip_px + RIBBON_PX + GAP_PX;
     let bottom_px = TOP_PX + pitch_px * strips.len() as f64;
     let mut canvas = Canvas::new(WIDE_PX, bottom_px + 78.0);
@@ -154,7 +154,7 @@ impl Panel {
     fn draw_frame(&self, canvas: &mut Canvas, input: &ReportInput<'_>, site: usize, clock: &Clock) {
         let height_px = self.bottom_px - self.top_px;
         self.axis.draw_grid(canvas, clock, self.top_px, self.bottom_px);
-        let most = (height_px / 24.0).floor().max(1.0);
+        let most = (height_px / 17.0).floor().max(1.0);
         let tick = Type::new(TICK_PX.min(0.62 * height_px), SOFT_INK).anchored(Anchor::End);
         for level_dbm in round_ticks(self.levels.least_dbm, self.levels.greatest_dbm, most) {
             let y = self.y_px(level_dbm);

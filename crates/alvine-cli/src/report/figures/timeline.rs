@@ -14,7 +14,7 @@ const LEFT_PX: f64 = 178.0;
 const RIGHT_PX: f64 = WIDE_PX - 26.0;
 const BAR_TOP_PX: f64 = 44.0;
 const BAR_PX: f64 = 36.0;
-const ROW_PX: f64 = 27.0;
+const ROW_PX: f64 = 23.0;
 const ROW_NAME: Type = Type::new(12.5, INK).anchored(Anchor::End);
 const REMARK: Type = Type::new(11.5, SOFT_INK);
 

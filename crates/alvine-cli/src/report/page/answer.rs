@@ -1,29 +1,31 @@
 //! The answer: is the examination complete, and which landmarks were reached, and when.
 
+use std::collections::BTreeSet;
+
 use alvine_study::results::summary::{CompletenessStatus, LandmarkResult, Source};
 
-use super::html::{Cell, Html};
+use super::html::{Cell, Html, grouped};
 use crate::report::clock::Clock;
 use crate::report::{ReportInput, words};
 
 /// Writes the section.
 pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
     let completeness = &input.summary.completeness;
-    html.open_section("answer", "Is the examination complete?");
+    html.open_section("answer", "answer", "Is the examination complete?");
     let (class, mark) = match completeness.status {
         CompletenessStatus::Complete => ("complete", "●"),
         CompletenessStatus::Incomplete => ("incomplete", "○"),
         CompletenessStatus::Unclear => ("unclear", "◌"),
     };
     html.raw(&format!(
-        "<div class=\"verdict {class}\">\n<p class=\"word\"><span aria-hidden=\"true\">{mark}</span> "
+        "<div class=\"sides\">\n<div class=\"verdict {class}\">\n<p class=\"word\"><span aria-hidden=\"true\">{mark}</span> "
     ));
     html.text(words::completeness(completeness.status));
     html.raw("</p>\n");
     html.element("p class=\"statement\"", &completeness.statement);
     html.raw("<dl class=\"facts\">\n");
     html.term(
-        "Probability that the ileocaecal valve was passed within the recording",
+        "Probability that the ileocaecal valve was passed",
         &words::percent(completeness.probability_complete),
     );
     html.term("Last phase seen", &words::titled(&completeness.last_phase));
@@ -31,31 +33,47 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
         "Why the recording tells no more",
         &words::ended_by(&completeness.ended_by),
     );
+    html.term("Antennas", &antennas(input));
     html.raw("</dl>\n</div>\n");
     write_landmarks(html, &input.summary.landmarks, clock);
+    html.raw("</div>\n");
     html.close_section();
 }
 
+/// How far the antennas bear this out, in one line.
+fn antennas(input: &ReportInput<'_>) -> String {
+    let quality = &input.summary.quality;
+    let sites = input.study.recording.sites();
+    let mut text = format!("{} of {sites} sites carried the result", quality.sites_carrying);
+    let loose: BTreeSet<&str> = quality.loosenings.iter().map(|loose| loose.site.as_str()).collect();
+    if !loose.is_empty() {
+        text.push_str(&format!("; {} may have worked loose", loose.len()));
+    }
+    match quality.dropouts.len() {
+        0 => {}
+        1 => text.push_str("; one drop-out"),
+        count => text.push_str(&format!("; {} drop-outs", grouped(count))),
+    }
+    text
+}
+
 fn write_landmarks(html: &mut Html, landmarks: &[LandmarkResult], clock: &Clock) {
-    html.element("h3", "Landmarks");
-    let elapsed = format!("Time {}, h:min:s", clock.since());
-    let interval = format!("90 % interval, {}", clock.since());
+    let elapsed = words::titled(clock.since());
     let mut headings = vec!["Landmark"];
     if clock.has_wall() {
         headings.push("Time of day");
     }
-    headings.extend([
-        elapsed.as_str(),
-        interval.as_str(),
-        "Probability that it was reached",
-        "Source",
-    ]);
+    headings.extend([elapsed.as_str(), "90 % interval", "Reached", "Source"]);
     let rows = landmarks.iter().map(|landmark| landmark_row(landmark, clock));
     html.table("When each landmark was passed", &headings, rows);
 }
 
 fn landmark_row(landmark: &LandmarkResult, clock: &Clock) -> Vec<Cell> {
-    let mut row = vec![Cell::Head(words::titled(&landmark.kind))];
+    let name = words::titled(&landmark.kind);
+    let mut row = vec![match landmark.time_s {
+        Some(time_s) => Cell::Moment(name, time_s),
+        None => Cell::Head(name),
+    }];
     match landmark.time_s {
         Some(time_s) => {
             row.extend(clock.wall(time_s).map(Cell::Value));

@@ -2,74 +2,76 @@
 
 use alvine_study::results::summary::FindingResult;
 
-use super::html::Html;
+use super::html::{Cell, Html};
 use crate::report::axes::signed;
 use crate::report::clock::Clock;
 use crate::report::{ReportInput, words};
 
 /// Writes the section.
 pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
-    html.open_section("findings", "Findings and where they lie");
-    if input.summary.findings.is_empty() {
+    html.open_section("findings", "findings", "Findings and where they lie");
+    let findings = &input.summary.findings;
+    if findings.is_empty() {
         html.paragraph("The reader marked no findings in this study.");
+        html.close_section();
+        return;
     }
-    for finding in &input.summary.findings {
-        write_finding(html, finding, clock);
+    let since = words::titled(clock.since());
+    let mut headings = vec!["Finding"];
+    if clock.has_wall() {
+        headings.push("Time of day");
     }
+    headings.extend([
+        since.as_str(),
+        "Part",
+        "Of the small bowel's path",
+        "Of its transit time",
+        "Place, mm from the umbilicus",
+    ]);
+    let rows = findings.iter().map(|finding| row(finding, clock));
+    html.table("Each finding, with 90 % intervals", &headings, rows);
+    write_routes(html, findings);
     html.close_section();
 }
 
-fn write_finding(html: &mut Html, finding: &FindingResult, clock: &Clock) {
-    html.raw("<article class=\"finding\">\n<h3>");
-    html.text(&finding.id);
-    html.raw("</h3>\n");
-    html.element(
-        "p class=\"note\"",
-        finding.note.as_deref().unwrap_or("The reader left no words with it."),
-    );
-    html.raw("<dl class=\"facts\">\n");
-    let elapsed = format!("{} {}", clock.elapsed(finding.time_s), clock.since());
-    let when = clock
-        .wall(finding.time_s)
-        .map_or_else(|| elapsed.clone(), |wall| format!("{wall} ({elapsed})"));
-    html.term("When", &when);
-    let why = finding.reason.as_deref().unwrap_or("the signal does not tell");
-    let missing = format!("not known: {why}");
-    html.term("Phase", &words::titled(&finding.phase));
-    html.term(
-        "Part",
-        &finding.part.as_deref().map_or_else(|| missing.clone(), words::titled),
-    );
-    let fraction = |share: Option<f64>, interval: Option<[f64; 2]>| match (share, interval) {
-        (Some(share), Some([from, to])) => {
-            format!(
-                "{} (90\u{A0}% interval {} to {})",
-                of_whole(share),
-                of_whole(from),
-                of_whole(to)
-            )
-        }
-        (Some(share), None) => of_whole(share),
-        (None, _) => missing.clone(),
+fn row(finding: &FindingResult, clock: &Clock) -> Vec<Cell> {
+    let name = match finding.note.as_deref() {
+        Some(note) => format!("{}: {note}", finding.id),
+        None => finding.id.clone(),
     };
-    html.term(
-        "Share of the small-bowel transit time passed",
-        &fraction(finding.time_fraction, finding.time_fraction_interval90),
-    );
-    html.term(
-        "Share of the small bowel's path passed",
-        &fraction(finding.path_fraction, finding.interval90),
-    );
-    html.term("Place in the body", &place(finding).unwrap_or(missing));
-    if let Some(route) = &finding.route {
-        html.term("Route (information, not advice)", route);
+    let mut row = vec![Cell::Moment(name, finding.time_s)];
+    row.extend(clock.wall(finding.time_s).map(Cell::Value));
+    row.push(Cell::Value(clock.elapsed(finding.time_s)));
+    let nothing_more = finding.part.is_none() && finding.path_fraction.is_none() && finding.position_mm.is_none();
+    let why = finding.reason.as_deref().unwrap_or("the signal does not tell");
+    if nothing_more && finding.time_fraction.is_none() {
+        let phase = words::titled(&finding.phase);
+        row.push(Cell::Missing(format!("{phase}; no more is known: {why}"), 4));
+        return row;
     }
-    html.raw("</dl>\n</article>\n");
+    let part = finding.part.as_deref().unwrap_or(&finding.phase);
+    row.push(Cell::Value(words::titled(part)));
+    row.push(Cell::value_or(along(finding.path_fraction, finding.interval90), why));
+    row.push(Cell::value_or(
+        along(finding.time_fraction, finding.time_fraction_interval90),
+        why,
+    ));
+    row.push(Cell::value_or(place(finding), why));
+    row
 }
 
-/// A fraction, pylorus 0 to valve 1, as per cent.
-fn of_whole(share: f64) -> String {
-    format!("{:.0}\u{A0}%", 100.0 * share)
+/// A fraction, pylorus 0 to valve 1, as per cent with its interval.
+fn along(share: Option<f64>, interval: Option<[f64; 2]>) -> Option<String> {
+    let percent = |share: f64| format!("{:.0}", 100.0 * share);
+    Some(match (share?, interval) {
+        (share, Some([from, to])) => format!(
+            "{}\u{A0}% ({} to {}\u{A0}%)",
+            percent(share),
+            percent(from),
+            percent(to)
+        ),
+        (share, None) => format!("{}\u{A0}%", percent(share)),
+    })
 }
 
 fn place(finding: &FindingResult) -> Option<String> {
@@ -77,12 +79,33 @@ fn place(finding: &FindingResult) -> Option<String> {
     let across = if x_mm < 0.0 { "right" } else { "left" };
     let up = if z_mm < 0.0 { "below" } else { "above" };
     let radius = finding.radius90_mm.map_or("radius not known".to_owned(), |radius_mm| {
-        format!("within {radius_mm:.0}\u{A0}mm with 90\u{A0}%")
+        format!("within {radius_mm:.0}")
     });
     Some(format!(
-        "{:.0}\u{A0}mm to the patient's {across}, {}\u{A0}mm deep, {:.0}\u{A0}mm {up} the umbilicus; {radius}",
+        "{:.0} {across}, {} deep, {:.0} {up}; {radius}",
         x_mm.abs(),
         signed(y_mm),
         z_mm.abs()
     ))
+}
+
+/// What is said of the way to the findings, once for all that share it.
+fn write_routes(html: &mut Html, findings: &[FindingResult]) {
+    let mut said: Vec<(&str, Vec<&str>)> = Vec::new();
+    for finding in findings {
+        let Some(route) = finding.route.as_deref() else {
+            continue;
+        };
+        match said.iter_mut().find(|(known, _)| *known == route) {
+            Some((_, ids)) => ids.push(&finding.id),
+            None => said.push((route, vec![&finding.id])),
+        }
+    }
+    for (route, ids) in said {
+        html.raw("<p class=\"route\"><strong>");
+        html.text(&format!("Route to {}, information, not advice: ", ids.join(", ")));
+        html.raw("</strong>");
+        html.text(route);
+        html.raw("</p>\n");
+    }
 }

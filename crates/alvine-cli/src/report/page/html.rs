@@ -12,8 +12,12 @@ pub struct Html(String);
 pub enum Cell {
     /// The row's heading.
     Head(String),
+    /// The row's heading, with the time it is about, s, for the script.
+    Moment(String, f64),
     /// A value.
     Value(String),
+    /// A share, 0 to 1, in words and as a bar.
+    Share(f64, String),
     /// Why there is no value, over so many columns.
     Missing(String, usize),
 }
@@ -61,9 +65,9 @@ impl Html {
         self.raw("</div>\n");
     }
 
-    /// Opens a section with its heading; `name` is its anchor.
-    pub fn open_section(&mut self, name: &str, heading: &str) {
-        self.raw("<section id=\"");
+    /// Opens a section with its heading; `name` is its anchor, `kind` its class.
+    pub fn open_section(&mut self, name: &str, kind: &str, heading: &str) {
+        self.raw(&format!("<section class=\"{kind}\" id=\""));
         self.raw(name);
         self.raw("\" aria-labelledby=\"");
         self.raw(name);
@@ -72,6 +76,17 @@ impl Html {
         self.raw("-heading\">");
         self.text(heading);
         self.raw("</h2>\n");
+    }
+
+    /// Opens a part that is folded until the reader asks for it.
+    pub fn open_fold(&mut self, summary: &str) {
+        self.raw("<details class=\"screen\">\n");
+        self.element("summary", summary);
+    }
+
+    /// Closes a fold.
+    pub fn close_fold(&mut self) {
+        self.raw("</details>\n");
     }
 
     /// Closes a section.
@@ -103,7 +118,14 @@ impl Html {
     fn cell(&mut self, cell: &Cell) {
         match cell {
             Cell::Head(text) => self.element("th scope=\"row\"", text),
+            Cell::Moment(text, time_s) => self.element(&format!("th scope=\"row\" data-time=\"{time_s:.3}\""), text),
             Cell::Value(text) => self.element("td", text),
+            Cell::Share(share, text) => {
+                let percent = 100.0 * share.clamp(0.0, 1.0);
+                self.raw(&format!("<td class=\"share\" style=\"--share: {percent:.1}%\">"));
+                self.text(text);
+                self.raw("</td>\n");
+            }
             Cell::Missing(why, columns) => {
                 self.element(&format!("td class=\"missing\" colspan=\"{columns}\""), why);
             }
@@ -117,7 +139,9 @@ impl Html {
         };
         self.raw("<figure class=\"");
         self.raw(kind);
-        self.raw("\">\n<div class=\"card\" tabindex=\"0\">\n");
+        self.raw("\">\n<div class=\"card\" tabindex=\"0\" role=\"group\" aria-label=\"");
+        self.text(&figure.title);
+        self.raw("\">\n");
         self.raw(&figure.svg);
         self.raw("</div>\n<figcaption><strong>");
         self.text(&figure.title);

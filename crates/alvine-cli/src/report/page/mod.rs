@@ -1,25 +1,35 @@
-//! The page: one HTML file that asks nothing of the network and needs no script.
+//! The page: one HTML file that asks nothing of the network.
 //!
-//! It is written as well-formed XML, so that a test can read it back, and carries a content policy that forbids
-//! loading anything.
+//! The answer first, then where each finding lies, then the passage to be explored, then whether the antennas can be
+//! trusted. Without a script, and on paper, still figures stand in for the explorer; on paper the whole takes two sheets.
+//! It is written as well-formed XML, so that a test can read it back, and carries a content policy that forbids loading
+//! anything and running anything but its own script.
 
 mod answer;
-mod base64;
+mod digest;
 mod findings;
 mod html;
-mod path;
+mod passage;
 mod phases;
 mod quality;
 mod reading;
-mod signals;
 
 use super::clock::{Clock, duration};
+use super::data::base64;
 use super::escape::escaped;
-use super::{Figure, ReportError, ReportInput};
-use base64::base64;
+use super::{Figure, ReportError, ReportInput, theme};
+
 use html::{Html, grouped};
 
+#[cfg(test)]
+pub use passage::{script, script_hash};
+
 const STYLE: &str = include_str!("../style.css");
+/// The choice of colours, which the script shows.
+const THEME: &str = "<fieldset id=\"theme\" class=\"theme screen\" hidden=\"hidden\"><legend>Colours</legend>\n\
+    <label><input type=\"radio\" name=\"theme\" value=\"auto\" checked=\"checked\"/>as the system</label>\n\
+    <label><input type=\"radio\" name=\"theme\" value=\"light\"/>light</label>\n\
+    <label><input type=\"radio\" name=\"theme\" value=\"dark\"/>dark</label></fieldset>\n";
 const REGULAR_SUBSET: &[u8] = include_bytes!("../../../assets/DejaVuSans.subset.woff2");
 const BOLD_SUBSET: &[u8] = include_bytes!("../../../assets/DejaVuSans-Bold.subset.woff2");
 
@@ -27,7 +37,7 @@ const BOLD_SUBSET: &[u8] = include_bytes!("../../../assets/DejaVuSans-Bold.subse
 ///
 /// # Errors
 ///
-/// None today: whatever the study holds has a place on the page. The type leaves room for it.
+/// [`ReportError::Data`] when the numbers inside it cannot be written.
 pub fn page(input: &ReportInput<'_>, figures: &[Figure]) -> Result<String, ReportError> {
     let clock = Clock::of(input);
     let mut html = Html::default();
@@ -36,11 +46,11 @@ pub fn page(input: &ReportInput<'_>, figures: &[Figure]) -> Result<String, Repor
     write_header(&mut html, input, &clock);
     html.raw("<main>\n");
     answer::write(&mut html, input, &clock);
-    phases::write(&mut html, input, &clock, figures);
     findings::write(&mut html, input, &clock);
-    path::write(&mut html, input, figures);
-    signals::write(&mut html, figures);
+    passage::write(&mut html, input, &clock, figures)?;
     quality::write(&mut html, input, &clock);
+    reading::write_cautions(&mut html, input);
+    phases::write(&mut html, input, &clock, figures);
     reading::write(&mut html, input);
     html.raw("</main>\n<footer>\n");
     html.paragraph(&format!(
@@ -52,12 +62,13 @@ pub fn page(input: &ReportInput<'_>, figures: &[Figure]) -> Result<String, Repor
 }
 
 fn write_head(html: &mut Html, input: &ReportInput<'_>) {
-    html.raw(
+    html.raw(&format!(
         "<!DOCTYPE html>\n<html lang=\"en-GB\">\n<head>\n<meta charset=\"utf-8\"/>\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; \
-         font-src data:\"/>\n",
-    );
+         font-src data:; script-src '{}'\"/>\n",
+        passage::script_hash()
+    ));
     html.element("title", &format!("Capsule passage, study {}", input.study.id));
     html.raw("<style>\n");
     for (weight, bytes) in [("normal", REGULAR_SUBSET), ("bold", BOLD_SUBSET)] {
@@ -67,26 +78,33 @@ fn write_head(html: &mut Html, input: &ReportInput<'_>) {
             base64(bytes)
         ));
     }
+    html.raw(&theme::style());
     html.raw(STYLE);
     html.raw("</style>\n</head>\n");
 }
 
 fn write_header(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
     let recording = &input.study.recording;
-    html.raw("<header>\n<p class=\"kind\">Passage of one swallowed capsule</p>\n<h1>Study ");
+    html.raw("<header>\n<div class=\"masthead\">\n<h1>Capsule passage, study ");
     html.raw(&format!(
         "<span class=\"id\">{}</span></h1>\n",
         escaped(&input.study.id)
     ));
-    let began = clock
-        .began()
-        .unwrap_or_else(|| "the study does not say when, so that no time of day is given here".to_owned());
-    html.raw("<dl class=\"facts\">\n");
-    html.term("Recording began", &began);
-    html.term("It lasted", &duration(recording.duration_s()));
-    html.term("Sites", &recording.sites().to_string());
-    html.term("Instants", &grouped(recording.len()));
-    html.raw("</dl>\n");
+    html.raw(THEME);
+    html.raw("</div>\n");
+    let began = clock.began().map_or_else(
+        || "The study does not say when the recording began, so that no time of day is given here".to_owned(),
+        |began| format!("Recording began {began}"),
+    );
+    html.element(
+        "p class=\"facts-line\"",
+        &format!(
+            "{began}; it lasted {}; {} sites; {} instants",
+            duration(recording.duration_s()),
+            recording.sites(),
+            grouped(recording.len())
+        ),
+    );
     html.raw(
         "<p class=\"notice\" role=\"note\"><strong>Information, not a diagnosis. Not a medical device.</strong> \
          Everything here is computed from the strength of a radio signal, unless it says that a reader saw it in the \

@@ -1,4 +1,4 @@
-//! The phases on their timeline, and the transit times beside what was published.
+//! The transit times beside what was published, and the phases.
 
 use alvine::LandmarkKind;
 use alvine_study::results::summary::{PhaseResult, TransitTime};
@@ -7,19 +7,14 @@ use super::html::{Cell, Html};
 use crate::report::clock::{Clock, duration, duration_range};
 use crate::report::{Figure, ReportInput, words};
 
-/// Writes the two sections.
+/// Writes the section.
 pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock, figures: &[Figure]) {
-    html.open_section("phases", "Phases");
-    let caption = "Each landmark has its own row: the mark is the best time, the thick bar holds it with 50 %, the \
-                   thin bar with 90 % probability.";
-    html.figure(figures, "timeline", "wide", caption);
-    write_phases(html, &input.summary.phases, clock);
-    html.close_section();
-    html.open_section("transit", "Transit times beside published ones");
+    html.open_section("transit", "screen", "How long each part took, beside published times");
     let caption = "The bar is the published range with its median, the mark this passage; an arrow marks a lower bound. \
                    Which range it is, and whose, stands in the table.";
     html.figure(figures, "transit", "wide", caption);
     write_transit(html, input);
+    write_phases(html, &input.summary.phases, clock);
     html.close_section();
 }
 

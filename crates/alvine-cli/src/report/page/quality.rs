@@ -1,8 +1,9 @@
-//! How well it was recorded.
+//! Whether the antennas can be trusted: how well it was recorded.
 
 use alvine_study::results::summary::IntervalResult;
 
 use super::html::{Cell, Html, grouped};
+use crate::report::axes::signed;
 use crate::report::clock::{Clock, duration};
 use crate::report::{ReportInput, words};
 
@@ -13,7 +14,7 @@ const MOST_ROWS: usize = 40;
 pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
     let quality = &input.summary.quality;
     let sites = input.study.recording.sites();
-    html.open_section("quality", "How well it was recorded");
+    html.open_section("quality", "", "Can the antennas be trusted?");
     html.raw("<dl class=\"facts\">\n");
     html.term(
         "Sites that carried the result",
@@ -38,30 +39,23 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
         .median_step_s
         .map_or("only one instant was recorded".to_owned(), duration);
     html.term("Time between instants, median", &step);
-    html.raw("</dl>\n");
+    html.raw("</dl>\n<div class=\"sides\">\n<div>\n");
     write_sites(html, input);
+    html.raw("</div>\n<div>\n");
     write_loosenings(html, input, clock);
-    write_spans(
-        html,
-        clock,
-        "Drop-outs",
-        "no site heard the capsule while it was inside",
-        &quality.dropouts,
-    );
-    write_spans(
-        html,
-        clock,
-        "Leaps of the clock",
-        "the clock leapt",
-        &quality.clock_jumps,
-    );
+    write_spans(html, clock, "No site heard the capsule", &quality.dropouts);
+    write_spans(html, clock, "The clock leapt", &quality.clock_jumps);
+    html.raw("</div>\n</div>\n");
+    html.open_fold("Remarks on single instants, and where the sites lie");
     write_flags(html, input);
+    write_places(html, input);
+    html.close_fold();
     html.close_section();
 }
 
 fn write_sites(html: &mut Html, input: &ReportInput<'_>) {
-    html.element("h3", "Sites");
     let headings = [
+        "No.",
         "Site",
         "Heard",
         "Below the floor",
@@ -69,13 +63,14 @@ fn write_sites(html: &mut Html, input: &ReportInput<'_>) {
         "Saturated",
         "Median level where heard",
     ];
-    let rows = input.summary.quality.sites.iter().map(|site| {
+    let rows = (1..).zip(&input.summary.quality.sites).map(|(number, site)| {
         let level = site
             .median_dbm
             .map(|level_dbm| format!("{level_dbm:.0} dBm").replace('-', "−"));
         vec![
+            Cell::Value(format!("{number}")),
             Cell::Head(site.name.clone()),
-            Cell::Value(words::percent(site.heard)),
+            Cell::Share(site.heard, words::percent(site.heard)),
             Cell::Value(words::percent(site.censored)),
             Cell::Value(words::percent(site.missing)),
             Cell::Value(words::percent(site.saturated)),
@@ -86,43 +81,62 @@ fn write_sites(html: &mut Html, input: &ReportInput<'_>) {
 }
 
 fn write_loosenings(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
-    html.element("h3", "Sites that seem to have worked loose");
     let loosenings = &input.summary.quality.loosenings;
     if loosenings.is_empty() {
-        html.paragraph("None was noticed.");
+        html.paragraph("No site seems to have worked loose.");
         return;
     }
     let from = format!("From, {}", clock.since());
     let headings = ["Site", from.as_str(), "To", "Weaker by"];
     let rows = loosenings.iter().take(MOST_ROWS).map(|loose| {
         vec![
-            Cell::Head(loose.site.clone()),
+            Cell::Moment(loose.site.clone(), loose.start_s),
             Cell::Value(clock.elapsed(loose.start_s)),
             Cell::Value(clock.elapsed(loose.end_s)),
             Cell::Value(format!("{:.1} dB", loose.loss_db.abs())),
         ]
     });
-    html.table("Suspected loosenings", &headings, rows);
+    html.table("Sites that may have worked loose", &headings, rows);
     write_rest(html, loosenings.len());
 }
 
-fn write_spans(html: &mut Html, clock: &Clock, heading: &str, what: &str, spans: &[IntervalResult]) {
-    html.element("h3", heading);
-    if spans.is_empty() {
-        html.paragraph("None.");
+/// How often, how long and when, in one sentence; each of them in a table that is left out on paper.
+fn write_spans(html: &mut Html, clock: &Clock, what: &str, spans: &[IntervalResult]) {
+    let length_s = |span: &IntervalResult| span.end_s - span.start_s;
+    let Some(longest) = spans
+        .iter()
+        .max_by(|one, other| length_s(one).total_cmp(&length_s(other)))
+    else {
+        html.paragraph(&format!("{what}: never while the capsule was inside."));
         return;
-    }
+    };
+    let times = match spans.len() {
+        1 => "once".to_owned(),
+        count => format!(
+            "{} times, {} in all",
+            grouped(count),
+            duration(spans.iter().map(length_s).sum())
+        ),
+    };
+    html.paragraph(&format!(
+        "{what}: {times}; the longest for {}, from {} {}.",
+        duration(length_s(longest)),
+        clock.elapsed(longest.start_s),
+        clock.since()
+    ));
     let from = format!("From, {}", clock.since());
     let headings = [from.as_str(), "To", "Length"];
     let rows = spans.iter().take(MOST_ROWS).map(|span| {
         vec![
-            Cell::Head(clock.elapsed(span.start_s)),
+            Cell::Moment(clock.elapsed(span.start_s), span.start_s),
             Cell::Value(clock.elapsed(span.end_s)),
-            Cell::Value(duration(span.end_s - span.start_s)),
+            Cell::Value(duration(length_s(span))),
         ]
     });
-    html.table(&format!("Stretches in which {what}"), &headings, rows);
+    html.open_fold("Each of them");
+    html.table(what, &headings, rows);
     write_rest(html, spans.len());
+    html.close_fold();
 }
 
 fn write_rest(html: &mut Html, count: usize) {
@@ -164,4 +178,19 @@ fn write_flags(html: &mut Html, input: &ReportInput<'_>) {
         ]
     });
     html.table("Flags of the track", &headings, rows);
+}
+
+fn write_places(html: &mut Html, input: &ReportInput<'_>) {
+    let headings = ["No.", "Site", "x, mm to the left", "y, mm deep", "z, mm up"];
+    let rows = (1..).zip(input.study.setup.layout.sites()).map(|(number, site)| {
+        let [x_mm, y_mm, z_mm] = site.position_mm.into();
+        vec![
+            Cell::Value(format!("{number}")),
+            Cell::Head(site.name.clone()),
+            Cell::Value(signed(x_mm)),
+            Cell::Value(signed(y_mm)),
+            Cell::Value(signed(z_mm)),
+        ]
+    });
+    html.table("The sites, in millimetres from the umbilicus", &headings, rows);
 }

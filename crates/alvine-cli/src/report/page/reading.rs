@@ -3,9 +3,9 @@
 use super::html::Html;
 use crate::report::ReportInput;
 
-/// Writes the two sections.
-pub fn write(html: &mut Html, input: &ReportInput<'_>) {
-    html.open_section("cautions", "Cautions");
+/// Writes the cautions.
+pub fn write_cautions(html: &mut Html, input: &ReportInput<'_>) {
+    html.open_section("cautions", "", "Cautions");
     html.raw("<ul class=\"cautions\">\n");
     html.element(
         "li",
@@ -17,9 +17,12 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
     }
     html.raw("</ul>\n");
     html.close_section();
+}
 
+/// Writes how to read the page.
+pub fn write(html: &mut Html, input: &ReportInput<'_>) {
     let method = &input.summary.method;
-    html.open_section("reading", "How to read this page");
+    html.open_section("reading", "screen", "How to read this page");
     html.raw("<dl class=\"reading\">\n");
     html.term(
         "90 % interval",

@@ -1,4 +1,4 @@
-//! Base64 (RFC 4648, section 4), for the typeface inside the page.
+//! Base64 (RFC 4648, section 4), for the typeface and the numbers inside the page.
 
 const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
 
