@@ -24,7 +24,7 @@ const MOST_THREADS: i64 = 1024;
 const MANNERS: &str = "\
 Exit codes:
     0  done
-    1  a study, a truth or a result is faulty, or cannot be analysed
+    1  a study, a truth, a result or a protocol is faulty, or cannot be analysed; a day cannot be as planned
     2  the command line makes no sense
     3  something could not be read or written; what was there before is as it was
   130  interrupted by Ctrl-C or a signal to end; nothing half-written is left
@@ -110,9 +110,100 @@ pub struct SimulateArgs {
     /// How many studies the cohort has.
     #[arg(long, value_name = "N", requires = "cohort", value_parser = clap::value_parser!(u32).range(1..))]
     pub count: Option<u32>,
+    /// Record instead a minute before the swallow, in which the capsule is held near each site in turn, in air; on the demo's
+    /// body and with its default eight sites.
+    #[arg(long, conflicts_with_all = ["scenario", "radio", "hours", "rate_hz", "shadowing_db", "print_scenario", "cohort"])]
+    pub before_swallow: bool,
+    /// Give two antennas each other's label.
+    #[arg(
+        long,
+        value_name = "SITE,SITE",
+        value_delimiter = ',',
+        num_args = 1,
+        requires = "before_swallow"
+    )]
+    pub swap: Vec<String>,
+    /// Make an antenna 15 dB weaker.
+    #[arg(long, value_name = "SITE", requires = "before_swallow")]
+    pub weak: Option<String>,
+    /// Let nothing come from an antenna.
+    #[arg(long, value_name = "SITE", requires = "before_swallow")]
+    pub dead: Option<String>,
     /// How many studies to make at once; as many as there are threads unless given.
     #[arg(long, value_name = "J", requires = "cohort", value_parser = clap::value_parser!(u16).range(1..=MOST_THREADS))]
     pub jobs: Option<u16>,
+}
+
+/// What day to plan.
+#[derive(Debug, clap::Args)]
+pub struct DayplanArgs {
+    /// When the capsule is to be swallowed: 2026-03-02T08:15, by the clock on the wall in the zone. Where the clock shows that
+    /// time twice, with its offset from UTC behind it, as in 2026-10-25T02:30+01:00.
+    #[arg(long, value_name = "DATE-TIME", required_unless_present = "print_protocol")]
+    pub swallow: Option<String>,
+    /// The time zone by its IANA name, such as Europe/Vienna; or in brackets behind the swallow,
+    /// 2026-03-02T08:15[Europe/Vienna].
+    #[arg(long, value_name = "ZONE")]
+    pub zone: Option<String>,
+    /// The local protocol; unless given, common practice, to be checked against it.
+    #[arg(long, value_name = "FILE.toml")]
+    pub protocol: Option<PathBuf>,
+    /// How the antennas are held: stuck to the skin, or in a belt.
+    #[arg(long, value_name = "KIND", value_parser = PossibleValuesParser::new(["adhesive", "belt"]), default_value = "adhesive")]
+    pub sites: String,
+    /// Rated life of the capsule's battery, h; unless given, the protocol's.
+    #[arg(long, value_name = "H", allow_negative_numbers = true)]
+    pub battery_h: Option<f64>,
+    /// When the equipment is needed again; a plan after which it is not clean and dry by then is refused.
+    #[arg(long, value_name = "DATE-TIME")]
+    pub next_use: Option<String>,
+    /// A pseudonym for the plan, which keeps several plans in one calendar apart. A later plan of the same pseudonym replaces the
+    /// earlier one in a calendar.
+    #[arg(long, value_name = "ID", default_value = "plan")]
+    pub id: String,
+    /// Plan as if it were this time, rather than by the machine's clock; `any` to plan for a time long past too.
+    #[arg(long, value_name = "DATE-TIME|any")]
+    pub now: Option<String>,
+    /// Folder for dayplan.txt, dayplan.html, dayplan.json, and the calendars dayplan.ics and dayplan-unit.ics; made where it is
+    /// missing.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print JSON instead of text.
+    #[arg(long)]
+    pub json: bool,
+    /// Print the usual protocol as a documented file, and plan nothing.
+    #[arg(long, conflicts_with_all = ["swallow", "zone", "protocol", "out", "json"])]
+    pub print_protocol: bool,
+}
+
+/// What to watch.
+#[derive(Debug, clap::Args)]
+pub struct WatchArgs {
+    /// A study.toml, or the folder that holds it; its recording may still be empty or missing.
+    pub study: PathBuf,
+    /// Where rows come from: a file that grows, `-` for standard input, or tcp:ADDRESS:PORT to listen there. Unless given, the
+    /// recording that the study names. Rows from elsewhere are also written into that recording.
+    #[arg(long, value_name = "FILE|-|tcp:ADDRESS:PORT")]
+    pub from: Option<String>,
+    /// Write events as lines of JSON into a file, or on standard output by `-` (then nothing else is written there). A file of an
+    /// earlier run is continued.
+    #[arg(long, value_name = "FILE|-")]
+    pub events: Option<PathBuf>,
+    /// The day plan, dayplan.json as `alvine dayplan --out` writes it, for what is due next.
+    #[arg(long, value_name = "FILE.json")]
+    pub plan: Option<PathBuf>,
+    /// Read a file to its present end and stop, rather than wait for more.
+    #[arg(long)]
+    pub once: bool,
+    /// Stop as soon as the examination has ended.
+    #[arg(long)]
+    pub until_end: bool,
+    /// Minutes without any row after which the examination is told as ended, by the machine's clock.
+    #[arg(long, value_name = "MIN", default_value_t = 20, value_parser = clap::value_parser!(u16).range(1..=1440))]
+    pub idle_min: u16,
+    /// Listen also where other machines can connect. Rows are neither encrypted nor is their sender known.
+    #[arg(long)]
+    pub allow_remote: bool,
 }
 
 /// The commands.
@@ -176,11 +267,14 @@ Examples:
     /// Turn a study into the other container, with nothing lost.
     ///
     /// Writes the study as one HDF5 file, or as study.toml with recording.csv in a folder. Numbers, notes and columns
-    /// that alvine does not use all come along. Use this to hand a study to a program that reads the other container.
+    /// that alvine does not use all come along. Use this to hand a study to a program that reads the other container, or on to
+    /// someone else: a study with a field that looks like a name, a date of birth or a record number is refused, and its date can
+    /// be moved or left out.
     #[command(after_long_help = "\
 Examples:
   alvine convert datasets/demo demo.h5
-  alvine convert demo.h5 demo-folder")]
+  alvine convert demo.h5 demo-folder
+  alvine convert study.h5 to-share.h5 --shift-days -137")]
     Convert {
         /// A study.toml, the folder that holds it, or an HDF5 file (.h5).
         study: PathBuf,
@@ -189,21 +283,53 @@ Examples:
         /// Replace another study that is there already; never the one that is read.
         #[arg(long)]
         force: bool,
+        /// Move the date on which the recording began by so many days, back where it is below 0; the time of day stays. Keep the
+        /// number to yourself.
+        #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(-40_000..=40_000))]
+        shift_days: Option<i32>,
+        /// Leave out when the recording began.
+        #[arg(long, conflicts_with = "shift_days")]
+        no_date: bool,
+        /// Convert also what looks like personal data.
+        #[arg(long)]
+        allow_personal_data: bool,
     },
     /// Validate a study and print how well it was recorded.
     ///
     /// Reads a study as strictly as every other command does, and prints for each site the share of instants at which it
     /// heard the capsule, lay below the floor, had no packet or was saturated; then antennas that seem to have worked
-    /// loose, spans in which no site heard anything, and leaps of the clock. Writes no file. Use this as soon as a recording
-    /// comes off the belt.
+    /// loose, spans in which no site heard anything, and leaps of the clock. Ends as faulty where a field looks like a name, a date
+    /// of birth or a record number. Writes no file. Use this as soon as a recording comes off the belt.
+    ///
+    /// With --before-swallow the study is a minute or so in which the capsule was held about 5 cm in front of each antenna in
+    /// turn. Then it says go, look again, or stop, with what to do: an antenna that is dead, weak, restless or always hears the
+    /// same; two that are swapped or more that are mislabelled, with the probability; a site without its mirror image; a battery
+    /// that is low, where a column aux_battery_percent was logged.
     #[command(after_long_help = "\
 Examples:
   alvine check datasets/demo
-  alvine check study.h5 --quiet && echo sound")]
+  alvine check study.h5 --quiet && echo sound
+  alvine simulate --before-swallow --swap epigastric,left-lumbar --out held
+  alvine check held --before-swallow
+  alvine check held --before-swallow --turn epigastric=0..9 --turn left-iliac=10..19 --turn hypogastric=20..29")]
     Check {
         #[command(flatten)]
         of: StudyArgs,
-        /// Print JSON: the members of summary.json that this is about.
+        /// Check antennas and labels from a capsule that was held near each site in turn.
+        #[arg(long, conflicts_with_all = ["level_unknown", "no_usual_places"])]
+        before_swallow: bool,
+        /// In which order it was held near the sites; in the layout's unless given.
+        #[arg(long, value_name = "SITE,SITE,…", value_delimiter = ',', requires = "before_swallow")]
+        order: Vec<String>,
+        /// From when to when it was held near a site, s; once a site. Found in the recording unless given.
+        #[arg(
+            long,
+            value_name = "SITE=FROM..TO",
+            requires = "before_swallow",
+            conflicts_with = "order"
+        )]
+        turn: Vec<String>,
+        /// Print JSON: the members of summary.json that this is about, or the answer of the check before the swallow.
         #[arg(long)]
         json: bool,
     },
@@ -259,6 +385,36 @@ Examples:
         #[command(subcommand)]
         command: LayoutCommand,
     },
+    /// Plan the day of an examination: what is due when, before, during and after the swallow.
+    ///
+    /// From the planned swallow and a protocol follow the last meal, the fast, the last time for medicines, arrival, swallow,
+    /// drinks and a snack again, the looks at the recorder, the latest end by the battery, the return of the equipment and its
+    /// cleaning. Fasts and batteries are counted in hours that pass, also over a change of the clocks; "midday the day before" is
+    /// what the clock on the wall shows. A day that cannot be is refused, with the reason. With --out it is written as text, as a
+    /// page for the patient to print, and as calendars with reminders (iCalendar). Medicines, diabetes, trouble with swallowing,
+    /// implants, pregnancy and known strictures are for the clinician, and every plan says so.
+    #[command(after_long_help = "\
+Examples:
+  alvine dayplan --swallow 2027-03-01T08:15 --zone Europe/Vienna
+  alvine dayplan --swallow 2027-03-01T08:15 --zone Europe/Vienna --sites belt --id p-117 --out plan
+  alvine dayplan --print-protocol > ours.toml")]
+    Dayplan(Box<DayplanArgs>),
+    /// Watch an examination while it is being recorded.
+    ///
+    /// Takes rows as they come and shows where the capsule is likely to be, the probability that it has left the stomach, antennas
+    /// that weaken, drop-outs, what is due next by the day plan, and the end of the examination, within 25 minutes of it. Rows from
+    /// standard input or a socket are written into the study's recording before anything is told of them, so that after a kill
+    /// the same command goes on where it was, and the folder is a whole study in the end. A socket is bound to this machine alone
+    /// unless --allow-remote says otherwise; each connection is greeted with a line `last T`, T being the time of the last row
+    /// that is there or `none`, and then sends a header and rows as in recording.csv; rows that are there already are passed over.
+    /// Use this while the patient wears the recorder.
+    #[command(after_long_help = "\
+Examples:
+  alvine watch study --events events.jsonl
+  alvine watch study --from tcp:127.0.0.1:7700 --plan plan/dayplan.json
+  receiver | alvine watch study --from - --until-end
+  alvine watch datasets/demo --once --events -")]
+    Watch(Box<WatchArgs>),
     /// Print completions for a shell.
     ///
     /// Prints a script that lets a shell complete the commands and options of alvine when Tab is pressed. Use this once,

@@ -12,5 +12,6 @@ mod plain_text;
 mod progress;
 pub mod report;
 mod stdout;
+mod watch;
 
 pub use commands::run;

@@ -6,12 +6,15 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use alvine::NoiseError;
+use alvine::antennas::AntennaCheckError;
 use alvine_phantom::{PhantomError, ScenarioFileError};
-use alvine_study::{Fault, StudyError};
+use alvine_study::{Fault, PersonalData, StudyError};
 use thiserror::Error;
 
 use crate::analysis::AnalysisError;
+use crate::commands::dayplan::DayplanError;
 use crate::commands::layout::BenchError;
+use crate::commands::watch::WatchFailure;
 use crate::report::ReportError;
 
 /// The exit codes; `alvine --help` lists the same.
@@ -92,6 +95,55 @@ pub enum Failure {
     /// The antenna bench cannot do what was asked.
     #[error(transparent)]
     Bench(#[from] BenchError),
+    /// A study with fields that look like personal data.
+    #[error("{}: {suspicions}", study.display())]
+    PersonalData {
+        /// The study.
+        study: PathBuf,
+        /// Which fields, and what they look like.
+        suspicions: String,
+    },
+    /// An identifier that is no pseudonym.
+    #[error("{option} is `{found}`, which looks like {kind}; expected a pseudonym, such as p-117")]
+    NoPseudonym {
+        /// The option as it is typed.
+        option: &'static str,
+        /// What was given.
+        found: String,
+        /// What it looks like.
+        kind: PersonalData,
+    },
+    /// An examination cannot be watched.
+    #[error(transparent)]
+    Watch(#[from] WatchFailure),
+    /// A study that is no check before the swallow.
+    #[error("{}: {error}", study.display())]
+    Antennas {
+        /// The path that was given.
+        study: PathBuf,
+        /// Why not.
+        #[source]
+        error: AntennaCheckError,
+    },
+    /// An option that names no site of the layout.
+    #[error("{option} {found}: names no site; expected one of {sites}")]
+    NoSite {
+        /// The option as it is typed.
+        option: &'static str,
+        /// What was given.
+        found: String,
+        /// The sites of the layout.
+        sites: String,
+    },
+    /// A turn that is none.
+    #[error("--turn {found}: is no turn; expected SITE=FROM..TO, in seconds, such as epigastric=10..18.5")]
+    NoTurn {
+        /// What was given.
+        found: String,
+    },
+    /// No such day can be planned.
+    #[error(transparent)]
+    Dayplan(#[from] DayplanError),
     /// The output would take the place of the input.
     #[error("{}: is the study itself; expected another place for the output", file.display())]
     ReplacesSource {
@@ -157,7 +209,12 @@ impl Failure {
     pub fn outcome(&self) -> Outcome {
         match self {
             Failure::Study(error) => of_fault(error.fault()),
+            Failure::Antennas { .. } | Failure::PersonalData { .. } => Outcome::Faulty,
+            Failure::Watch(failure) => failure.outcome(),
+            Failure::NoSite { .. } | Failure::NoTurn { .. } | Failure::NoPseudonym { .. } => Outcome::Usage,
             Failure::Analysis { .. } | Failure::Scenario { .. } => Outcome::Faulty,
+            Failure::Dayplan(DayplanError::Moment { .. }) => Outcome::Usage,
+            Failure::Dayplan(_) => Outcome::Faulty,
             Failure::Bench(error) if error.is_of_a_file() => Outcome::Faulty,
             Failure::Bench(_) => Outcome::Usage,
             Failure::Phantom(_) | Failure::Noise(_) | Failure::Option { .. } | Failure::NoFormat { .. } => {
@@ -184,6 +241,12 @@ impl Failure {
             Failure::ReplacesOther { .. } => "name another place, or move that file away first",
             Failure::OtherCohort { .. } => "name another folder, or add --force to replace what is there",
             Failure::Scenario { .. } => "alvine simulate --print-scenario prints every key with its default",
+            Failure::PersonalData { .. } => {
+                "put a pseudonym such as p-117 there, or nothing; alvine convert --allow-personal-data lets it pass where it is none"
+            }
+            Failure::Dayplan(DayplanError::Protocol { .. }) => {
+                "alvine dayplan --print-protocol prints every key with its usual value"
+            }
             Failure::Phantom(_) => "see alvine simulate --help for what can be chosen",
             Failure::Threads { .. } => "ask for fewer, or leave --threads out",
             _ => return None,

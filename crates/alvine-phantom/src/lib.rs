@@ -15,6 +15,7 @@ mod body;
 mod chance;
 mod error;
 mod gut;
+mod held;
 mod motion;
 mod radio;
 mod scenario;
@@ -27,6 +28,7 @@ mod wander;
 pub use body::{Girth, TorsoChoice};
 pub use error::PhantomError;
 pub use gut::{Anatomy, Gut};
+pub use held::{Held, HeldFault, hold_near_sites};
 pub use motion::{Residence, Transit};
 pub use radio::{
     AntennaPattern, BatterySag, Loosening, LooseningManner, Mismatch, PacketLoss, RadioEffects, RadioProfile, Tails,

@@ -49,6 +49,8 @@ pub(crate) enum Purpose {
     Posture,
     /// Heights of the planes of the abdomen.
     Planes,
+    /// The capsule held near each antenna before the swallow.
+    Held,
 }
 
 /// The stream for one purpose.

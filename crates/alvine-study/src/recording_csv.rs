@@ -50,13 +50,14 @@ pub(crate) fn read(file: &Path, layout: &Layout) -> Result<(Recording, Vec<Auxil
 }
 
 /// Which columns hold what.
-struct Columns {
+#[derive(Debug)]
+pub(crate) struct Columns {
     /// The column of each site, in the layout's order.
-    sites: Vec<usize>,
+    pub sites: Vec<usize>,
     /// The auxiliary columns.
     auxiliary: Vec<usize>,
     /// How many there are in all.
-    all: usize,
+    pub all: usize,
 }
 
 fn parse(text: &str, layout: &Layout) -> Result<(Recording, Vec<AuxiliaryColumn>), Located> {
@@ -110,7 +111,8 @@ fn header(layout: &Layout) -> String {
     header
 }
 
-fn match_header(row: &[Cell<'_>], layout: &Layout) -> Result<Columns, Located> {
+/// Which columns are the sites of a layout.
+pub(crate) fn match_header(row: &[Cell<'_>], layout: &Layout) -> Result<Columns, Located> {
     if row[0].text != "time_s" {
         let fault = Fault::ColumnOrder {
             found: row[0].text.to_string(),
@@ -182,7 +184,8 @@ fn unknown_column(found: &str, layout: &Layout) -> Fault {
     }
 }
 
-fn row_length(row: &[Cell<'_>], expected: usize) -> Located {
+/// The fault of a row with too few or too many cells.
+pub(crate) fn row_length(row: &[Cell<'_>], expected: usize) -> Located {
     // The place of the first cell too many, or of the last there is.
     let cell = row.get(expected).or(row.last());
     let fault = Fault::RowLength {
@@ -192,7 +195,8 @@ fn row_length(row: &[Cell<'_>], expected: usize) -> Located {
     (cell.map_or(0, |cell| cell.offset), fault)
 }
 
-fn time_after(cell: &Cell<'_>, previous_s: Option<f64>) -> Result<f64, Located> {
+/// A time that comes after the one before.
+pub(crate) fn time_after(cell: &Cell<'_>, previous_s: Option<f64>) -> Result<f64, Located> {
     let time_s: f64 = match cell.text.trim().parse() {
         Ok(time_s) if f64::is_finite(time_s) => time_s,
         _ => return Err(wrong(cell, "time_s", "a finite number of seconds")),
@@ -204,7 +208,7 @@ fn time_after(cell: &Cell<'_>, previous_s: Option<f64>) -> Result<f64, Located> 
 }
 
 /// A level in dBm; NaN for an empty cell, which means that no packet came.
-fn level(cell: &Cell<'_>, site: &str) -> Result<f32, Located> {
+pub(crate) fn level(cell: &Cell<'_>, site: &str) -> Result<f32, Located> {
     let text = cell.text.trim();
     if text.is_empty() {
         return Ok(f32::NAN);

@@ -9,6 +9,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
 pub mod anatomy;
+pub mod antennas;
 pub mod bounds;
 pub mod calibrate;
 pub mod dielectric;

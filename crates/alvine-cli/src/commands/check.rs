@@ -3,7 +3,7 @@
 use alvine_study::results::summary::{IntervalResult, QualityResult, SiteQualityResult, StudyHead, Summary};
 use serde::Serialize;
 
-use super::{read_and_analyse, times};
+use super::{read_and_analyse, refuse_personal_data, times};
 use crate::args::StudyArgs;
 use crate::outcome::Failure;
 use crate::plain_text::{Align, Table, paragraph, plain};
@@ -29,17 +29,16 @@ pub fn run(of: &StudyArgs, json: bool, quiet: bool) -> Result<(), Failure> {
     drop(progress);
     let summary = &analysis.summary;
     if json {
-        return stdout::json(&Check {
+        stdout::json(&Check {
             format: summary.format,
             study: &summary.study,
             quality: &summary.quality,
-        });
+        })?;
+    } else if !quiet {
+        let clock = times::clock_of(&study, &analysis);
+        stdout::text(&described(summary, &clock))?;
     }
-    if quiet {
-        return Ok(());
-    }
-    let clock = times::clock_of(&study, &analysis);
-    stdout::text(&described(summary, &clock))
+    refuse_personal_data(&of.study, &study)
 }
 
 fn described(summary: &Summary, clock: &Clock) -> String {

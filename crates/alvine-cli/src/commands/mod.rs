@@ -1,7 +1,9 @@
 //! The commands, one a module, and how the program begins and ends.
 
+mod before_swallow;
 mod check;
 mod convert;
+pub mod dayplan;
 pub mod layout;
 mod locate;
 mod phases;
@@ -9,14 +11,16 @@ mod report;
 mod score;
 mod simulate;
 mod times;
+pub mod watch;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use alvine::Layout;
 use alvine_study::results::TrackHead;
-use alvine_study::{Study, read_study};
+use alvine_study::{Study, personal_data, read_study};
 use clap::{CommandFactory, Parser};
 use clap_complete::Shell;
 
@@ -69,11 +73,35 @@ fn obey(args: &Args) -> Result<(), Failure> {
         }
         Command::Locate { of, out } => locate::run(of, out, quiet),
         Command::Phases { of, json } => phases::run(of, *json, quiet),
-        Command::Convert { study, to, force } => convert::run(study, to, *force),
-        Command::Check { of, json } => check::run(of, *json, quiet),
+        Command::Convert {
+            study,
+            to,
+            force,
+            shift_days,
+            no_date,
+            allow_personal_data,
+        } => {
+            let wish = convert::Wish {
+                force: *force,
+                shift_days: *shift_days,
+                no_date: *no_date,
+                allow_personal_data: *allow_personal_data,
+            };
+            convert::run(study, to, &wish)
+        }
+        Command::Check {
+            of,
+            before_swallow: true,
+            order,
+            turn,
+            json,
+        } => before_swallow::run(&of.study, order, turn, *json, quiet),
+        Command::Check { of, json, .. } => check::run(of, *json, quiet),
         Command::Simulate(args) => simulate::run(args, quiet),
         Command::Score { results, truth, json } => score::run(results, truth, *json, quiet),
         Command::Layout { command } => layout::run(command, quiet),
+        Command::Dayplan(args) => dayplan::run(args, quiet),
+        Command::Watch(args) => watch::run(args, quiet),
         Command::Completions { shell } => complete(*shell),
     }
 }
@@ -137,4 +165,32 @@ fn has_extension(file: &Path, extensions: &[&str]) -> bool {
         .extension()
         .map(|extension| extension.to_string_lossy().to_lowercase());
     found.is_some_and(|found| extensions.contains(&found.as_str()))
+}
+
+/// Refuses a study with fields that look like personal data.
+fn refuse_personal_data(file: &Path, study: &Study) -> Result<(), Failure> {
+    let suspicions = personal_data(study);
+    if suspicions.is_empty() {
+        return Ok(());
+    }
+    Err(Failure::PersonalData {
+        study: file.to_owned(),
+        suspicions: suspicions
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+            .join("; "),
+    })
+}
+
+/// The index of a site that an option names.
+fn site_of(layout: &Layout, option: &'static str, name: &str) -> Result<usize, Failure> {
+    layout.index_of(name).ok_or_else(|| {
+        let names: Vec<&str> = layout.sites().iter().map(|site| site.name.as_str()).collect();
+        Failure::NoSite {
+            option,
+            found: name.to_owned(),
+            sites: names.join(", "),
+        }
+    })
 }

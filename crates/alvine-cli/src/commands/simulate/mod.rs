@@ -2,6 +2,7 @@
 
 mod chosen;
 mod cohort;
+mod held;
 
 use std::path::Path;
 
@@ -18,6 +19,9 @@ const HDF5_NAME: &str = "study.h5";
 
 /// Prints the scenario, or simulates it once or many times.
 pub fn run(args: &SimulateArgs, quiet: bool) -> Result<(), Failure> {
+    if let (true, Some(out)) = (args.before_swallow, &args.out) {
+        return held::run(args, out);
+    }
     let named = chosen::scenario(args)?;
     match &args.out {
         None => stdout::text(&named.to_toml()),
