@@ -24,20 +24,35 @@ pub(crate) struct Bin {
     pub liveliness: Option<f64>,
 }
 
+/// One site's heard levels in one bin.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct Level {
+    /// How many.
+    pub count: u32,
+    /// Their mean, each pulled back to within a reach of the median, dBm.
+    pub mean_dbm: f64,
+    /// How many were at or below the floor.
+    pub below: u32,
+}
+
 /// The bins of a recording between two times.
 #[derive(Debug, Clone)]
 pub(crate) struct Bins {
     pub start_s: f64,
     pub width_s: f64,
     pub bins: Vec<Bin>,
+    /// Number of sites.
+    pub sites: usize,
+    /// What each site heard: bins × sites.
+    pub levels: Vec<Level>,
 }
 
-/// No more bins than this, as the chain takes time by their square.
-const MOST_BINS: f64 = 2400.0;
 /// No bin is shorter than this, s.
-const LEAST_WIDTH_S: f64 = 5.0;
-/// Bins are no wider than this unless the recording is very long, s.
-const USUAL_WIDTH_S: f64 = 20.0;
+const LEAST_WIDTH_S: f64 = 10.0;
+/// A bin holds this many instants at least, where the recording is slow.
+const FEWEST_INSTANTS: f64 = 2.0;
+/// Levels further than this many spreads of the noise from the median of their bin are pulled back to there: interference.
+const CLIP_SPREADS: f64 = 2.5;
 /// Span on either side over which a site's level is averaged for its liveliness, s.
 const SIDE_S: f64 = 60.0;
 /// The least liveliness that is told from none, dB a minute.
@@ -47,17 +62,21 @@ impl Bins {
     /// Condenses the recording and its track from its first instant to `until_s`.
     pub fn new(setup: &Setup, recording: &Recording, track: &Track, until_s: f64) -> Self {
         let start_s = recording.time_s()[0];
-        let length_s = (until_s - start_s).max(LEAST_WIDTH_S);
-        let width_s = (length_s / MOST_BINS).max((length_s / 200.0).clamp(LEAST_WIDTH_S, USUAL_WIDTH_S));
+        let step_s = recording.median_step_s().unwrap_or(LEAST_WIDTH_S);
+        let width_s = (FEWEST_INSTANTS * step_s).max(LEAST_WIDTH_S);
+        let length_s = (until_s - start_s).max(width_s);
         let count = ((length_s / width_s).ceil() as usize).max(1);
+        let sites = recording.sites();
         let mut made = Self {
             start_s,
             width_s,
             bins: vec![Bin::default(); count],
+            sites,
+            levels: vec![Level::default(); count * sites],
         };
-        let levels = made.take_readings(setup, recording, until_s);
+        made.take_readings(setup, recording, until_s);
         made.take_places(track);
-        made.take_liveliness(&levels, setup);
+        made.take_liveliness(setup);
         made
     }
 
@@ -72,32 +91,50 @@ impl Bins {
         self.start_s + bin as f64 * self.width_s
     }
 
-    fn take_readings(&mut self, setup: &Setup, recording: &Recording, until_s: f64) -> SiteLevels {
-        let sites = recording.sites();
-        let mut levels = SiteLevels::new(self.bins.len(), sites);
-        let mut instants = vec![0_u32; self.bins.len()];
-        let mut heard = vec![0_u32; self.bins.len()];
+    fn take_readings(&mut self, setup: &Setup, recording: &Recording, until_s: f64) {
+        let reach_db = CLIP_SPREADS * setup.noise.sample_db(setup.receiver.step_db());
+        let mut gathering: Vec<Vec<f64>> = vec![Vec::new(); self.sites];
+        let mut counts = Counts::default();
+        let mut current = 0;
         for (instant, &time_s) in recording.time_s().iter().enumerate() {
             if time_s > until_s {
                 break;
             }
             let Some(bin) = self.index(time_s) else { continue };
-            instants[bin] += 1;
+            if bin != current {
+                self.close(current, &mut counts, &mut gathering, reach_db);
+                current = bin;
+            }
+            counts.instants += 1;
             for (site, &level) in recording.row(instant).iter().enumerate() {
                 match setup.receiver.read(level) {
                     Reading::Heard(dbm) => {
-                        heard[bin] += 1;
-                        levels.add(bin, site, dbm);
+                        counts.heard += 1;
+                        gathering[site].push(dbm);
                     }
-                    Reading::Saturated(_) => heard[bin] += 1,
-                    Reading::BelowFloor(_) | Reading::Missing => {}
+                    Reading::Saturated(dbm) => {
+                        counts.heard += 1;
+                        gathering[site].push(dbm);
+                    }
+                    Reading::BelowFloor(_) => self.levels[bin * self.sites + site].below += 1,
+                    Reading::Missing => {}
                 }
             }
         }
-        for (bin, (&instants, &heard)) in self.bins.iter_mut().zip(instants.iter().zip(&heard)) {
-            bin.heard_share = (instants > 0).then(|| f64::from(heard) / (f64::from(instants) * sites as f64));
+        self.close(current, &mut counts, &mut gathering, reach_db);
+    }
+
+    /// Condenses what was gathered of a bin.
+    fn close(&mut self, bin: usize, counts: &mut Counts, gathering: &mut [Vec<f64>], reach_db: f64) {
+        self.bins[bin].heard_share =
+            (counts.instants > 0).then(|| f64::from(counts.heard) / (f64::from(counts.instants) * self.sites as f64));
+        *counts = Counts::default();
+        for (site, levels) in gathering.iter_mut().enumerate() {
+            let level = &mut self.levels[bin * self.sites + site];
+            level.count = levels.len() as u32;
+            level.mean_dbm = clipped_mean(levels, reach_db);
+            levels.clear();
         }
-        levels
     }
 
     fn take_places(&mut self, track: &Track) {
@@ -117,36 +154,12 @@ impl Bins {
         }
     }
 
-    fn take_liveliness(&mut self, levels: &SiteLevels, setup: &Setup) {
+    fn take_liveliness(&mut self, setup: &Setup) {
         let side = ((SIDE_S / self.width_s).round() as usize).max(1);
         let noise_db = setup.noise.sample_db(setup.receiver.step_db());
         for bin in 0..self.bins.len() {
-            self.bins[bin].liveliness = levels.liveliness_db(bin, side, noise_db);
+            self.bins[bin].liveliness = self.liveliness_db(bin, side, noise_db);
         }
-    }
-}
-
-/// Sums of heard levels, bin by bin and site by site, as running totals.
-struct SiteLevels {
-    sites: usize,
-    bins: usize,
-    sum_db: Vec<f64>,
-    count: Vec<u32>,
-}
-
-impl SiteLevels {
-    fn new(bins: usize, sites: usize) -> Self {
-        Self {
-            sites,
-            bins,
-            sum_db: vec![0.0; bins * sites],
-            count: vec![0; bins * sites],
-        }
-    }
-
-    fn add(&mut self, bin: usize, site: usize, dbm: f64) {
-        self.sum_db[bin * self.sites + site] += dbm;
-        self.count[bin * self.sites + site] += 1;
     }
 
     /// Mean level and number of readings of a site over some bins.
@@ -154,15 +167,16 @@ impl SiteLevels {
         const FEWEST: u32 = 5;
         let (mut sum, mut count) = (0.0, 0);
         for bin in bins {
-            sum += self.sum_db[bin * self.sites + site];
-            count += self.count[bin * self.sites + site];
+            let level = self.levels[bin * self.sites + site];
+            sum += level.mean_dbm * f64::from(level.count);
+            count += level.count;
         }
         (count >= FEWEST).then(|| (sum / f64::from(count), f64::from(count)))
     }
 
     fn liveliness_db(&self, bin: usize, side: usize, noise_db: f64) -> Option<f64> {
         const FEWEST_SITES: usize = 3;
-        if bin < side || bin + side > self.bins {
+        if bin < side || bin + side > self.bins.len() {
             return None;
         }
         let mut changes = Vec::with_capacity(self.sites);
@@ -183,6 +197,24 @@ impl SiteLevels {
         let variance = changes.iter().map(|change| (change - mean).powi(2)).sum::<f64>() / (n - 1.0);
         Some((variance - noise_db2 / n).max(0.0).sqrt().max(LEAST_LIVELINESS_DB))
     }
+}
+
+/// Readings of one bin.
+#[derive(Debug, Clone, Copy, Default)]
+struct Counts {
+    instants: u32,
+    heard: u32,
+}
+
+/// The mean of values pulled back to within `reach` of their median; zero of none.
+fn clipped_mean(values: &mut [f64], reach: f64) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    let median = *values.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let sum: f64 = values.iter().map(|value| (value - median).clamp(-reach, reach)).sum();
+    median + sum / values.len() as f64
 }
 
 #[cfg(test)]

@@ -1,38 +1,81 @@
-//! The chain: exact inference in a left-to-right semi-Markov model with explicit durations.
+//! The chain: exact inference in a hidden Markov model whose stages are passed in order.
 //!
-//! States 0 … K − 1 are passed in order, each for at least one bin; the sequence may begin in a later state and may end
-//! in an earlier one. With log-likelihood `e(k, b)` of bin b in state k, duration law `d`, survival `S`, and reward
-//! `r(k, t)` for entering state k at bin t:
+//! A *stage* lasts as a mixture of Erlang laws says (see [`crate::duration`]); each of their steps is one *state*, which a bin
+//! of width Δ leaves with probability `1 − exp(−Δ / θ)`. With evidence `e`, transitions `a` and reward `r` for entering
+//! a stage at a bin:
 //!
 //! ```text
-//! α(k, t) = ln π(k)                                                    at t = 0
-//! α(k, t) = r(k, t) + ln Σ_{s<t} exp[α(k−1, s) + E(k−1, s, t) + ln d(k−1, t − s)]
-//! β(k, s) = ln { Σ_{t>s} exp[E(k, s, t) + ln d(k, t − s) + r(k+1, t) + β(k+1, t)] + exp[E(k, s, N) + ln S(k, N − s)] }
-//! P(k entered at t) = exp(α(k, t) + β(k, t) − ln Z),   E(k, s, t) = Σ_{s≤b<t} e(k, b)
+//! α(j, t) ∝ e(j, t) Σᵢ α(i, t − 1) a(i, j) r(i, j, t)
+//! β(i, t) ∝ Σⱼ a(i, j) r(i, j, t + 1) e(j, t + 1) β(j, t + 1)
+//! P(k entered at t) = Σ over i, j that enter k of α(i, t − 1) a(i, j) r e(j, t) β(j, t) / c(t),   ln Z = Σ ln c(t)
 //! ```
 //!
-//! A state in which the recording begins has been going on for an unknown time: its law is that of the residual,
-//! proportional to the survival. Time and memory are of order K N² and K N.
+//! each α scaled to a sum of one by c. Time and memory are linear in the number of bins, and the forward half alone is a
+//! filter that can be fed bin by bin. A stage in which the recording begins has been going on for an unknown time: its steps
+//! are as likely as they are long.
 //!
 //! # Source
 //!
-//! S.-Z. Yu, *Hidden semi-Markov models*, Artif. Intell. 174 (2010), specialised to states in a fixed order.
+//! L. R. Rabiner, *A tutorial on hidden Markov models and selected applications in speech recognition*, Proc. IEEE 77 (1989);
+//! explicit durations by states in series: M. Russell and A. Cook, ICASSP 1987 (both from memory).
 
-/// What the chain needs to know of its states and bins.
+use crate::duration::Branch;
+
+/// One stage of the passage as the chain sees it.
+#[derive(Debug, Clone)]
+pub(crate) struct StageLaw {
+    /// How long it lasts.
+    pub branches: Vec<Branch>,
+    /// Probability that the capsule never leaves it.
+    pub stays: f64,
+    /// Probability that a recording begins in it.
+    pub begins: f64,
+}
+
+/// A way back: from a stage into the one before for a while, and on again.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Reflux {
+    /// From which stage.
+    pub from: usize,
+    /// Into which stage: its evidence counts meanwhile.
+    pub into: usize,
+    /// Mean time in the stage until it happens, s.
+    pub every_s: f64,
+    /// Mean time until it is over, s.
+    pub lasts_s: f64,
+}
+
+/// One transition.
+#[derive(Debug, Clone, Copy)]
+struct Edge {
+    from: usize,
+    to: usize,
+    probability: f64,
+    /// The stage that it enters for the first time.
+    enters: Option<usize>,
+}
+
+/// States, their stages and transitions.
 #[derive(Debug, Clone)]
 pub(crate) struct Chain {
-    /// Log-likelihood of each bin in each state: states, each as long as there are bins.
+    /// The stage whose evidence each state has.
+    stage: Vec<usize>,
+    /// The furthest stage that has been entered.
+    progress: Vec<usize>,
+    initial: Vec<f64>,
+    edges: Vec<Edge>,
+    stages: usize,
+}
+
+/// What is known of the bins.
+#[derive(Debug, Clone)]
+pub(crate) struct Observed {
+    /// Log-likelihood of each bin in each stage: stages, each as long as there are bins.
     pub evidence: Vec<Vec<f64>>,
-    /// Log-mass of each state's duration in bins: states, each one longer than there are bins; entry 0 is unused.
-    pub ln_mass: Vec<Vec<f64>>,
-    /// Log-probability that a state lasts longer than so many bins, from 0 on.
-    pub ln_survival: Vec<Vec<f64>>,
-    /// Log-probability that the recording begins in each state.
-    pub ln_initial: Vec<f64>,
-    /// Log-probability of the recording's ending in each state, beyond what the durations say: 0, or −∞ to forbid it.
-    pub ln_final: Vec<f64>,
-    /// Reward for entering a state at a bin, where there is any: states, each empty or as long as there are bins.
+    /// Log-reward for entering a stage at a bin, where there is any: stages, each empty or as long as there are bins.
     pub reward: Vec<Vec<f64>>,
+    /// The least and the greatest stage that may have been entered by each bin.
+    pub allowed: Vec<(usize, usize)>,
 }
 
 /// The posterior of a chain.
@@ -40,197 +83,324 @@ pub(crate) struct Chain {
 pub(crate) struct Posterior {
     /// Log-likelihood of everything; −∞ when nothing can have happened.
     pub ln_evidence: f64,
-    /// Probability that each state was entered at each bin; at bin 0 it is that of beginning in the state.
+    /// Probability that each stage was entered at each bin; at bin 0 it is that of beginning in the stage.
     pub entered: Vec<Vec<f64>>,
+    /// Probability of being in each stage in each bin.
+    pub occupancy: Vec<Vec<f64>>,
 }
 
 impl Posterior {
-    /// The probability that the recording begins in a state beyond `state`, or in it.
-    pub fn began_at_or_beyond(&self, state: usize) -> f64 {
-        self.entered[state..]
+    /// The probability that the recording begins in a stage beyond `stage`, or in it.
+    pub fn began_at_or_beyond(&self, stage: usize) -> f64 {
+        self.entered[stage..]
             .iter()
             .map(|entered| entered.first().copied().unwrap_or(0.0))
             .sum()
     }
 
-    /// The probability that a state is entered after the first bin.
-    pub fn entered_within(&self, state: usize) -> f64 {
-        self.entered[state].iter().skip(1).sum()
-    }
-
-    /// The probability of each state in each bin.
-    pub fn occupancy(&self) -> Vec<Vec<f64>> {
-        let states = self.entered.len();
-        let bins = self.entered.first().map_or(0, Vec::len);
-        let mut occupancy = vec![vec![0.0; bins]; states];
-        for (state, row) in occupancy.iter_mut().enumerate() {
-            let mut here = 0.0;
-            for (bin, share) in row.iter_mut().enumerate() {
-                here += self.entered[state][bin];
-                // At bin 0 a later state was begun in, not entered from this one.
-                if bin > 0 && state + 1 < states {
-                    here -= self.entered[state + 1][bin];
-                }
-                *share = here.clamp(0.0, 1.0);
-            }
-        }
-        occupancy
+    /// The probability that a stage is entered after the first bin.
+    pub fn entered_within(&self, stage: usize) -> f64 {
+        self.entered[stage].iter().skip(1).sum()
     }
 }
 
 impl Chain {
-    fn states(&self) -> usize {
-        self.evidence.len()
+    /// The chain of stages in order, in bins of `width_s`.
+    pub fn new(laws: &[StageLaw], refluxes: &[Reflux], width_s: f64) -> Self {
+        let mut made = Builder::new(laws, width_s);
+        for reflux in refluxes {
+            made.add_reflux(reflux);
+        }
+        made.finish()
     }
 
-    fn bins(&self) -> usize {
-        self.evidence.first().map_or(0, Vec::len)
+    /// How many states there are.
+    pub fn states(&self) -> usize {
+        self.stage.len()
+    }
+
+    /// Takes the filter one bin on: `before` is its distribution after the last bin, `None` at the first; `row` holds the
+    /// likelihood of the bin in each stage, `reward` the factor for entering a stage, `allowed` the least and the greatest stage that
+    /// may have been entered. Returns the sum by which `after` was divided: the likelihood of the bin given those before.
+    pub fn step(
+        &self,
+        before: Option<&[f64]>,
+        after: &mut [f64],
+        row: &[f64],
+        reward: impl Fn(usize) -> f64,
+        allowed: (usize, usize),
+    ) -> f64 {
+        match before {
+            None => after.copy_from_slice(&self.initial),
+            Some(before) => {
+                after.fill(0.0);
+                for edge in &self.edges {
+                    let flow = before[edge.from] * edge.probability;
+                    after[edge.to] += edge.enters.map_or(flow, |stage| flow * reward(stage));
+                }
+            }
+        }
+        let mut sum = 0.0;
+        for (state, value) in after.iter_mut().enumerate() {
+            *value *= self.likelihood(state, row, allowed);
+            sum += *value;
+        }
+        if sum > 0.0 {
+            after.iter_mut().for_each(|value| *value /= sum);
+        }
+        sum
+    }
+
+    fn likelihood(&self, state: usize, row: &[f64], (least, greatest): (usize, usize)) -> f64 {
+        if (least..=greatest).contains(&self.progress[state]) {
+            row[self.stage[state]]
+        } else {
+            0.0
+        }
+    }
+
+    /// The log-likelihood of the bins and the filter's distribution after each: bins × states.
+    fn forward(&self, observed: &Observed, likelihoods: &Likelihoods) -> (f64, Vec<f64>) {
+        let size = self.states();
+        let mut alpha = vec![0.0; observed.allowed.len() * size];
+        let mut ln_evidence = 0.0;
+        for (bin, &allowed) in observed.allowed.iter().enumerate() {
+            let (done, rest) = alpha.split_at_mut(bin * size);
+            let before = bin.checked_sub(1).map(|last| &done[last * size..]);
+            let reward = |stage| observed.reward_at(stage, bin);
+            let sum = self.step(before, &mut rest[..size], likelihoods.row(bin), reward, allowed);
+            if sum <= 0.0 || !sum.is_finite() {
+                return (f64::NEG_INFINITY, alpha);
+            }
+            ln_evidence += sum.ln() + likelihoods.shift[bin];
+        }
+        (ln_evidence, alpha)
     }
 
     /// The posterior by the forward and backward recursions.
-    pub fn infer(&self) -> Posterior {
-        let sums = self.prefix_sums();
-        let residual = self.ln_residual();
-        let alpha = self.forward(&sums, &residual);
-        let beta = self.backward(&sums);
-        let bins = self.bins();
-        // A first state's law differs, so that its paths are summed on their own.
-        let first: Vec<f64> = (0..self.states())
-            .map(|state| self.ln_initial[state] + self.onward(state, 0, &sums, &residual[state], true, &beta))
-            .collect();
-        let ln_evidence = ln_sum_exp(&first);
-        let entered = (0..self.states())
-            .map(|state| {
-                (0..bins)
-                    .map(|bin| {
-                        let ln = if bin == 0 {
-                            first[state]
-                        } else {
-                            alpha[state][bin] + beta[state][bin]
-                        };
-                        if ln_evidence == f64::NEG_INFINITY {
-                            0.0
-                        } else {
-                            (ln - ln_evidence).exp()
-                        }
-                    })
-                    .collect()
-            })
-            .collect();
-        Posterior { ln_evidence, entered }
-    }
-
-    fn prefix_sums(&self) -> Vec<Vec<f64>> {
-        self.evidence
-            .iter()
-            .map(|row| {
-                let mut sum = 0.0;
-                let mut sums = vec![0.0];
-                sums.extend(row.iter().map(|value| {
-                    sum += value;
-                    sum
-                }));
-                sums
-            })
-            .collect()
-    }
-
-    /// Log-law of the time left in a state that was going on when the recording began.
-    fn ln_residual(&self) -> Vec<Vec<f64>> {
-        self.ln_survival
-            .iter()
-            .map(|survival| {
-                let total = ln_sum_exp(survival);
-                survival.iter().map(|ln| ln - total).collect()
-            })
-            .collect()
-    }
-
-    fn reward(&self, state: usize, bin: usize) -> f64 {
-        self.reward[state].get(bin).copied().unwrap_or(0.0)
-    }
-
-    /// α for every bin but the first; paths that begin in a state use its residual law.
-    fn forward(&self, sums: &[Vec<f64>], residual: &[Vec<f64>]) -> Vec<Vec<f64>> {
-        let bins = self.bins();
-        let mut alpha = vec![vec![f64::NEG_INFINITY; bins]; self.states()];
-        let mut terms = Vec::with_capacity(bins);
-        for state in 1..self.states() {
-            let before = state - 1;
-            for bin in 1..bins {
-                terms.clear();
-                terms.push(self.ln_initial[before] + residual[before][bin] + sums[before][bin]);
-                for start in 1..bin {
-                    let entered = alpha[before][start];
-                    if entered > f64::NEG_INFINITY {
-                        let lasted = sums[before][bin] - sums[before][start] + self.ln_mass[before][bin - start];
-                        terms.push(entered + lasted);
-                    }
-                }
-                alpha[state][bin] = ln_sum_exp(&terms) + self.reward(state, bin);
-            }
-        }
-        alpha
-    }
-
-    /// β for every bin.
-    fn backward(&self, sums: &[Vec<f64>]) -> Vec<Vec<f64>> {
-        let bins = self.bins();
-        let mut beta = vec![vec![f64::NEG_INFINITY; bins]; self.states()];
-        for state in (0..self.states()).rev() {
-            for start in 0..bins {
-                beta[state][start] = self.onward(state, start, sums, &self.ln_mass[state], false, &beta);
-            }
-        }
-        beta
-    }
-
-    /// Everything from entering `state` at bin `start`, under a law of its duration.
-    fn onward(
-        &self,
-        state: usize,
-        start: usize,
-        sums: &[Vec<f64>],
-        ln_law: &[f64],
-        residual: bool,
-        beta: &[Vec<f64>],
-    ) -> f64 {
-        let bins = self.bins();
-        let mut terms = Vec::with_capacity(bins - start + 1);
-        let sum = |end: usize| sums[state][end] - sums[state][start];
-        let lasts = if residual {
-            // What is left of the residual law beyond the recording.
-            ln_sum_exp(ln_law.get(bins - start..).unwrap_or(&[]))
-        } else {
-            self.ln_survival[state][bins - start]
+    pub fn infer(&self, observed: &Observed) -> Posterior {
+        let bins = observed.allowed.len();
+        let size = self.states();
+        let likelihoods = Likelihoods::new(observed, self.stages);
+        let (ln_evidence, alpha) = self.forward(observed, &likelihoods);
+        let mut posterior = Posterior {
+            ln_evidence,
+            entered: vec![vec![0.0; bins]; self.stages],
+            occupancy: vec![vec![0.0; bins]; self.stages],
         };
-        terms.push(sum(bins) + lasts + self.ln_final[state]);
-        if state + 1 < self.states() {
-            for end in start + 1..bins {
-                let rest = beta[state + 1][end];
-                if rest > f64::NEG_INFINITY {
-                    terms.push(sum(end) + ln_law[end - start] + self.reward(state + 1, end) + rest);
+        if ln_evidence == f64::NEG_INFINITY || bins == 0 {
+            return posterior;
+        }
+        let mut beta = vec![1.0; size];
+        let mut onward = vec![0.0; size];
+        for bin in (0..bins).rev() {
+            let here = &alpha[bin * size..(bin + 1) * size];
+            let sum: f64 = here.iter().zip(&beta).map(|(a, b)| a * b).sum();
+            for (state, (a, b)) in here.iter().zip(&beta).enumerate() {
+                let share = a * b / sum;
+                posterior.occupancy[self.stage[state]][bin] += share;
+                if bin == 0 {
+                    posterior.entered[self.progress[state]][0] += share;
                 }
             }
+            if bin == 0 {
+                break;
+            }
+            // e β at this bin, by which the bin before looks onward.
+            let row = likelihoods.row(bin);
+            for (state, value) in beta.iter_mut().enumerate() {
+                *value *= self.likelihood(state, row, observed.allowed[bin]);
+            }
+            let before = &alpha[(bin - 1) * size..bin * size];
+            onward.fill(0.0);
+            let mut total = 0.0;
+            for edge in &self.edges {
+                let reward = edge.enters.map_or(1.0, |stage| observed.reward_at(stage, bin));
+                let value = edge.probability * reward * beta[edge.to];
+                onward[edge.from] += value;
+                let flow = before[edge.from] * value;
+                total += flow;
+                if let Some(stage) = edge.enters {
+                    posterior.entered[stage][bin] += flow;
+                }
+            }
+            for entered in &mut posterior.entered {
+                entered[bin] /= total;
+            }
+            let greatest = onward.iter().copied().fold(0.0, f64::max);
+            for (state, value) in onward.iter().enumerate() {
+                beta[state] = value / greatest;
+            }
         }
-        ln_sum_exp(&terms)
+        posterior
     }
 }
 
-/// `ln Σ exp`, leaving out what is below 1e-17 of the greatest term.
-fn ln_sum_exp(terms: &[f64]) -> f64 {
-    const NEGLIGIBLE: f64 = 40.0;
-    let greatest = terms.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if greatest == f64::NEG_INFINITY {
-        return greatest;
+impl Observed {
+    fn reward_at(&self, stage: usize, bin: usize) -> f64 {
+        self.reward[stage].get(bin).map_or(1.0, |ln| ln.exp())
     }
-    let least = greatest - NEGLIGIBLE;
-    let sum: f64 = terms
-        .iter()
-        .filter(|&&term| term > least)
-        .map(|term| (term - greatest).exp())
-        .sum();
-    greatest + sum.ln()
+}
+
+/// No bin says more than this against a stage, so that one that a reader insists on can still be entered: the chance that
+/// something quite unforeseen was heard.
+const MOST_AGAINST: f64 = -50.0;
+
+/// The likelihood of each bin, divided by that of its likeliest stage.
+struct Likelihoods {
+    stages: usize,
+    scaled: Vec<f64>,
+    shift: Vec<f64>,
+}
+
+impl Likelihoods {
+    fn new(observed: &Observed, stages: usize) -> Self {
+        let bins = observed.allowed.len();
+        let mut scaled = Vec::with_capacity(bins * stages);
+        let mut shift = Vec::with_capacity(bins);
+        for (bin, &(least, greatest)) in observed.allowed.iter().enumerate() {
+            // Of those that may be: one that may not must not make all others vanish. A way back leads one stage lower.
+            let lowest = least.saturating_sub(1);
+            let best = (lowest..=greatest)
+                .map(|stage| observed.evidence[stage][bin])
+                .fold(f64::NEG_INFINITY, f64::max);
+            shift.push(best);
+            scaled
+                .extend((0..stages).map(|stage| (observed.evidence[stage][bin] - best).clamp(MOST_AGAINST, 0.0).exp()));
+        }
+        Self { stages, scaled, shift }
+    }
+
+    fn row(&self, bin: usize) -> &[f64] {
+        &self.scaled[bin * self.stages..(bin + 1) * self.stages]
+    }
+}
+
+/// A chain in the making.
+struct Builder<'a> {
+    laws: &'a [StageLaw],
+    width_s: f64,
+    chain: Chain,
+    /// First and last state of each branch of each stage, and its share; one that is never left has no last.
+    branches: Vec<Vec<(usize, Option<usize>, f64)>>,
+}
+
+impl<'a> Builder<'a> {
+    fn new(laws: &'a [StageLaw], width_s: f64) -> Self {
+        let mut made = Self {
+            laws,
+            width_s,
+            chain: Chain {
+                stage: Vec::new(),
+                progress: Vec::new(),
+                initial: Vec::new(),
+                edges: Vec::new(),
+                stages: laws.len(),
+            },
+            branches: vec![Vec::new(); laws.len()],
+        };
+        for (stage, law) in laws.iter().enumerate() {
+            made.add_stage(stage, law);
+        }
+        for stage in 1..laws.len() {
+            made.join(stage);
+        }
+        made
+    }
+
+    fn leaves(&self, mean_s: f64) -> f64 {
+        1.0 - (-self.width_s / mean_s).exp()
+    }
+
+    fn add_state(&mut self, stage: usize, progress: usize, initial: f64) -> usize {
+        self.chain.stage.push(stage);
+        self.chain.progress.push(progress);
+        self.chain.initial.push(initial);
+        self.chain.stage.len() - 1
+    }
+
+    fn add_edge(&mut self, from: usize, to: usize, probability: f64, enters: Option<usize>) {
+        self.chain.edges.push(Edge {
+            from,
+            to,
+            probability,
+            enters,
+        });
+    }
+
+    fn add_stage(&mut self, stage: usize, law: &StageLaw) {
+        // A branch is met as often as it is taken and as long as it lasts.
+        let length = |branch: &Branch| branch.weight * branch.steps as f64 * branch.step_s;
+        let whole: f64 = law.branches.iter().map(length).sum();
+        for branch in &law.branches {
+            let leaves = self.leaves(branch.step_s);
+            let initial = law.begins * (1.0 - law.stays) * length(branch) / whole / branch.steps as f64;
+            let first = self.chain.stage.len();
+            for step in 0..branch.steps {
+                let state = self.add_state(stage, stage, initial);
+                self.add_edge(state, state, 1.0 - leaves, None);
+                if step + 1 < branch.steps {
+                    self.add_edge(state, state + 1, leaves, None);
+                }
+            }
+            let last = first + branch.steps - 1;
+            self.branches[stage].push((first, Some(last), (1.0 - law.stays) * branch.weight));
+        }
+        if law.stays > 0.0 {
+            let state = self.add_state(stage, stage, law.begins * law.stays);
+            self.add_edge(state, state, 1.0, None);
+            self.branches[stage].push((state, None, law.stays));
+        }
+    }
+
+    /// From every branch of the stage before into every branch of a stage.
+    fn join(&mut self, stage: usize) {
+        let before = self.branches[stage - 1].clone();
+        let here = self.branches[stage].clone();
+        for (branch, &(_, last, _)) in before.iter().enumerate() {
+            let Some(last) = last else { continue };
+            let leaves = self.leaves(self.laws[stage - 1].branches[branch].step_s);
+            for &(first, _, share) in &here {
+                self.add_edge(last, first, leaves * share, Some(stage));
+            }
+        }
+    }
+
+    /// A state aside in which the capsule is back, and from which it returns to where the stage begins.
+    fn add_reflux(&mut self, reflux: &Reflux) {
+        let back = self.leaves(reflux.every_s);
+        let over = self.leaves(reflux.lasts_s);
+        let aside = self.add_state(reflux.into, reflux.from, 0.0);
+        self.add_edge(aside, aside, 1.0 - over, None);
+        for (first, _, share) in self.branches[reflux.from].clone() {
+            self.add_edge(aside, first, over * share, None);
+        }
+        for state in 0..aside {
+            if self.chain.progress[state] != reflux.from || self.chain.stage[state] != reflux.from {
+                continue;
+            }
+            for edge in &mut self.chain.edges {
+                if edge.from == state {
+                    edge.probability *= 1.0 - back;
+                }
+            }
+            self.add_edge(state, aside, back, None);
+        }
+    }
+
+    /// A last stage that would be left is not: nothing comes after it.
+    fn finish(mut self) -> Chain {
+        let mut leaving = vec![0.0; self.chain.stage.len()];
+        for edge in &self.chain.edges {
+            leaving[edge.from] += edge.probability;
+        }
+        for (state, sum) in leaving.into_iter().enumerate() {
+            if sum < 1.0 - 1e-12 {
+                self.add_edge(state, state, 1.0 - sum, None);
+            }
+        }
+        self.chain
+    }
 }
 
 #[cfg(test)]
@@ -238,136 +408,148 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// A small chain from a list of numbers.
-    fn chain(states: usize, bins: usize, numbers: &[f64]) -> Chain {
-        let number = |index: usize| numbers[index % numbers.len()];
-        let evidence = (0..states)
-            .map(|k| (0..bins).map(|b| number(3 * k + 7 * b)).collect())
-            .collect();
-        let mass: Vec<Vec<f64>> = (0..states)
-            .map(|k| {
-                (0..=bins)
-                    .map(|n| {
-                        if n == 0 {
-                            0.0
-                        } else {
-                            (0.3 + 0.1 * number(k + n).abs()) / (n as f64 + 1.0)
-                        }
-                    })
-                    .collect()
-            })
-            .collect();
-        let ln = |table: &Vec<Vec<f64>>| {
-            table
-                .iter()
-                .map(|row| row.iter().map(|p: &f64| p.ln()).collect())
-                .collect()
+    fn laws() -> Vec<StageLaw> {
+        let branch = |weight, steps, step_s| Branch { weight, steps, step_s };
+        vec![
+            StageLaw {
+                branches: vec![branch(1.0, 1, 15.0)],
+                stays: 0.0,
+                begins: 0.7,
+            },
+            StageLaw {
+                branches: vec![branch(0.6, 1, 12.0), branch(0.4, 2, 9.0)],
+                stays: 0.1,
+                begins: 0.2,
+            },
+            StageLaw {
+                branches: vec![branch(1.0, 1, 30.0)],
+                stays: 0.0,
+                begins: 0.1,
+            },
+        ]
+    }
+
+    fn small() -> Chain {
+        let reflux = Reflux {
+            from: 1,
+            into: 0,
+            every_s: 60.0,
+            lasts_s: 20.0,
         };
-        let survival: Vec<Vec<f64>> = (0..states)
-            .map(|k| (0..=bins).map(|n| (-0.2 * n as f64 * (1.0 + k as f64)).exp()).collect())
-            .collect();
-        let mut reward = vec![Vec::new(); states];
-        reward[states - 1] = (0..bins).map(|b| 0.3 * number(b)).collect();
-        Chain {
-            evidence,
-            ln_mass: ln(&mass),
-            ln_survival: ln(&survival),
-            ln_initial: (0..states).map(|k| -(k as f64)).collect(),
-            ln_final: vec![0.0; states],
-            reward,
+        Chain::new(&laws(), &[reflux], 10.0)
+    }
+
+    fn observed(bins: usize, numbers: &[f64]) -> Observed {
+        let number = |index: usize| numbers[index % numbers.len()];
+        Observed {
+            evidence: (0..3)
+                .map(|stage| (0..bins).map(|bin| number(3 * stage + 7 * bin)).collect())
+                .collect(),
+            reward: vec![Vec::new(), (0..bins).map(|bin| 0.3 * number(bin)).collect(), Vec::new()],
+            allowed: vec![(0, 2); bins],
         }
     }
 
-    /// The slow twin: every segmentation one by one. Returns ln Z and the entry probabilities.
-    fn enumerate(chain: &Chain) -> (f64, Vec<Vec<f64>>) {
-        let (states, bins) = (chain.states(), chain.bins());
-        let mut weights = vec![vec![0.0; bins]; states];
+    /// The slow twin: every path of states one by one. Returns Z, and the weights of entries and of occupancy.
+    fn enumerate(chain: &Chain, observed: &Observed) -> (f64, Vec<Vec<f64>>, Vec<Vec<f64>>) {
+        let bins = observed.allowed.len();
         let mut total = 0.0;
-        let residual = chain.ln_residual();
-        for first in 0..states {
-            for last in first..states {
-                let mut entries = vec![0; last - first];
-                visit(chain, first, last, 0, 0, &mut entries, &mut |entries| {
-                    let mut ln = chain.ln_initial[first];
-                    let mut start = 0;
-                    for (index, state) in (first..=last).enumerate() {
-                        let end = entries.get(index).copied().unwrap_or(bins);
-                        ln += chain.evidence[state][start..end].iter().sum::<f64>();
-                        if index < entries.len() {
-                            ln += if index == 0 {
-                                residual[state][end]
-                            } else {
-                                chain.ln_mass[state][end - start]
-                            };
-                            ln += chain.reward(state + 1, end);
-                        } else if index == 0 {
-                            ln += residual[state][bins..].iter().map(|x| x.exp()).sum::<f64>().ln();
-                        } else {
-                            ln += chain.ln_survival[state][bins - start];
-                        }
-                        start = end;
+        let mut entered = vec![vec![0.0; bins]; 3];
+        let mut occupancy = vec![vec![0.0; bins]; 3];
+        let mut path = vec![0; bins];
+        // A path is a choice of first state and of an edge for each later bin; edges are unique between two states.
+        let mut stack: Vec<(usize, usize, f64)> = (0..chain.states()).map(|s| (0, s, chain.initial[s])).collect();
+        let mut entries: Vec<Option<usize>> = vec![None; bins];
+        while let Some((bin, state, weight)) = stack.pop() {
+            path[bin] = state;
+            entries[bin] = if bin == 0 {
+                Some(chain.progress[state])
+            } else {
+                let edge = chain
+                    .edges
+                    .iter()
+                    .find(|e| e.from == path[bin - 1] && e.to == state)
+                    .unwrap();
+                edge.enters
+            };
+            let (least, greatest) = observed.allowed[bin];
+            if !(least..=greatest).contains(&chain.progress[state]) {
+                continue;
+            }
+            let weight = weight * observed.evidence[chain.stage[state]][bin].exp();
+            if bin + 1 == bins {
+                total += weight;
+                for (at, &state) in path.iter().enumerate() {
+                    occupancy[chain.stage[state]][at] += weight;
+                    if let Some(stage) = entries[at] {
+                        entered[stage][at] += weight;
                     }
-                    let weight = (ln + chain.ln_final[last]).exp();
-                    total += weight;
-                    weights[first][0] += weight;
-                    for (index, &entry) in entries.iter().enumerate() {
-                        weights[first + 1 + index][entry] += weight;
-                    }
-                });
+                }
+                continue;
+            }
+            for edge in chain.edges.iter().filter(|edge| edge.from == state) {
+                let reward = edge.enters.map_or(1.0, |stage| observed.reward_at(stage, bin + 1));
+                stack.push((bin + 1, edge.to, weight * edge.probability * reward));
             }
         }
-        for row in &mut weights {
-            for weight in row {
-                *weight /= total;
-            }
+        for row in entered.iter_mut().chain(&mut occupancy).flatten() {
+            *row /= total;
         }
-        (total.ln(), weights)
-    }
-
-    fn visit(
-        chain: &Chain,
-        first: usize,
-        last: usize,
-        depth: usize,
-        after: usize,
-        entries: &mut Vec<usize>,
-        found: &mut dyn FnMut(&[usize]),
-    ) {
-        if depth == last - first {
-            found(&entries[..depth]);
-            return;
-        }
-        for entry in after + 1..chain.bins() {
-            entries[depth] = entry;
-            visit(chain, first, last, depth + 1, entry, entries, found);
-        }
+        (total, entered, occupancy)
     }
 
     proptest! {
         #[test]
-        fn the_posterior_matches_brute_force(
-            states in 2..5_usize, bins in 5..9_usize, numbers in prop::collection::vec(-2.0..2.0_f64, 11),
-        ) {
-            let chain = chain(states, bins, &numbers);
-            let posterior = chain.infer();
-            let (ln_evidence, entered) = enumerate(&chain);
-            prop_assert!((posterior.ln_evidence - ln_evidence).abs() < 1e-9);
+        fn the_posterior_matches_brute_force(bins in 2..6_usize, numbers in prop::collection::vec(-2.0..2.0_f64, 11)) {
+            let (chain, observed) = (small(), observed(bins, &numbers));
+            let posterior = chain.infer(&observed);
+            let (total, entered, occupancy) = enumerate(&chain, &observed);
+            prop_assert!((posterior.ln_evidence - total.ln()).abs() < 1e-9);
             for (found, expected) in posterior.entered.iter().flatten().zip(entered.iter().flatten()) {
                 prop_assert!((found - expected).abs() < 1e-9);
             }
-            for bin in 0..bins {
-                let sum: f64 = posterior.occupancy().iter().map(|row| row[bin]).sum();
-                prop_assert!((sum - 1.0).abs() < 1e-9);
+            for (found, expected) in posterior.occupancy.iter().flatten().zip(occupancy.iter().flatten()) {
+                prop_assert!((found - expected).abs() < 1e-9);
             }
         }
     }
 
     #[test]
-    fn a_forbidden_ending_is_never_reached() {
-        let mut chain = chain(3, 6, &[0.1, -0.4, 0.9, -1.1]);
-        chain.ln_final = vec![f64::NEG_INFINITY, f64::NEG_INFINITY, 0.0];
-        let posterior = chain.infer();
+    fn what_leaves_each_state_adds_up_to_one() {
+        let chain = small();
+        for state in 0..chain.states() {
+            let sum: f64 = chain
+                .edges
+                .iter()
+                .filter(|e| e.from == state)
+                .map(|e| e.probability)
+                .sum();
+            assert!((sum - 1.0).abs() < 1e-12, "{state}: {sum}");
+        }
+        assert!((chain.initial.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_stage_that_must_be_entered_is() {
+        let chain = small();
+        let mut observed = observed(6, &[0.1, -0.4, 0.9, -1.1]);
+        observed.allowed[5] = (2, 2);
+        let posterior = chain.infer(&observed);
         let reached = posterior.began_at_or_beyond(2) + posterior.entered_within(2);
         assert!((reached - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn evidence_that_is_overwhelming_does_not_make_a_stage_unreachable() {
+        // 2000 nats against it at every bin, and yet the reader says that it was entered.
+        let chain = small();
+        let mut observed = observed(40, &[0.0]);
+        observed.evidence[2] = vec![-2000.0; 40];
+        for allowed in &mut observed.allowed[30..] {
+            *allowed = (2, 2);
+        }
+        let posterior = chain.infer(&observed);
+        assert!(posterior.ln_evidence.is_finite());
+        assert!(posterior.occupancy[2][35] > 0.999);
     }
 }

@@ -15,12 +15,17 @@ pub mod findings;
 pub mod measures;
 pub mod reference;
 pub mod segment;
+pub mod spectrum;
 mod stage;
 
 pub use duration::LogNormal;
+pub use evidence::Kinds;
 pub use findings::{Fraction, PlacedFinding, Route, place_finding};
 pub use measures::{
     Duration, EndedBy, LandmarkSource, PassedPhase, ReportedLandmark, TransitTimes, ended_by, passed_phases,
     report_landmarks, transit_times,
 };
-pub use segment::{LandmarkPosterior, Passage, SegmentError, SignalEnd, segment, usual_gut};
+pub use segment::{
+    LandmarkPosterior, Passage, SegmentError, SegmentOptions, SignalEnd, segment, segment_with, usual_gut,
+};
+pub use stage::Prior;

@@ -5,9 +5,9 @@ use thiserror::Error;
 
 use crate::anatomy_density::UsualPlace;
 use crate::bins::Bins;
-use crate::chain::{Chain, Posterior};
-use crate::evidence::evidence;
-use crate::stage::{Stage, opened_by, stages};
+use crate::chain::{Chain, Observed, Posterior, Reflux, StageLaw};
+use crate::evidence::{Kinds, evidence};
+use crate::stage::{Prior, Stage, opened_by, stages};
 
 /// Why phases cannot be told.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -152,10 +152,16 @@ impl Passage {
 /// Spread of a landmark that was given without one, s (common practice, no source: a reader clicks within a few frames).
 const GIVEN_SPREAD_S: f64 = 10.0;
 
-/// Finds the posterior of every landmark from the signal, its track, and the landmarks that were given.
-///
-/// Landmarks given outside the recording count as passed before it or not within it. The time of the swallow, where known,
-/// is one of the given landmarks.
+/// What a caller may choose about the search for landmarks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct SegmentOptions {
+    /// How the capsule was swallowed.
+    pub prior: Prior,
+    /// Which evidence is heard.
+    pub kinds: Kinds,
+}
+
+/// Finds the posterior of every landmark with the default options: see [`segment_with`].
 ///
 /// # Errors
 ///
@@ -166,8 +172,26 @@ pub fn segment(
     track: &Track,
     given: &[ReaderLandmark],
 ) -> Result<Passage, SegmentError> {
+    segment_with(setup, recording, track, given, &SegmentOptions::default())
+}
+
+/// Finds the posterior of every landmark from the signal, its track, and the landmarks that were given.
+///
+/// Landmarks given outside the recording count as passed before it or not within it. The time of the swallow, where known,
+/// is one of the given landmarks.
+///
+/// # Errors
+///
+/// [`SegmentError`] when the given landmarks contradict each other.
+pub fn segment_with(
+    setup: &Setup,
+    recording: &Recording,
+    track: &Track,
+    given: &[ReaderLandmark],
+    options: &SegmentOptions,
+) -> Result<Passage, SegmentError> {
     check_order(given)?;
-    let stages = stages();
+    let stages = stages(options.prior);
     let end = signal_end(setup, recording);
     let until_s = if end.is_gone() {
         end.last_heard_s
@@ -175,14 +199,7 @@ pub fn segment(
         end.recording_end_s
     };
     let bins = Bins::new(setup, recording, track, until_s);
-    let mut chain = chain(&stages, &bins, setup);
-    for landmark in given {
-        give(&mut chain, &stages, &bins, landmark);
-    }
-    let posterior = chain.infer();
-    if posterior.ln_evidence == f64::NEG_INFINITY {
-        return Err(SegmentError::NoRoom);
-    }
+    let posterior = posterior(setup, recording, &stages, &bins, given, options).ok_or(SegmentError::NoRoom)?;
     let landmarks = LandmarkKind::ALL
         .iter()
         .filter_map(|&kind| Some(describe(kind, opened_by(&stages, kind)?, &posterior, &bins)))
@@ -194,9 +211,30 @@ pub fn segment(
         bin_s: bins.width_s,
         stages: stages.iter().map(|stage| (stage.phase, stage.part)).collect(),
         places: stages.iter().map(|stage| stage.place).collect(),
-        occupancy: posterior.occupancy(),
+        occupancy: posterior.occupancy,
         liveliness_db: bins.bins.iter().map(|bin| bin.liveliness).collect(),
     })
+}
+
+/// The posterior of the stages; `None` when nothing can have happened.
+fn posterior(
+    setup: &Setup,
+    recording: &Recording,
+    stages: &[Stage],
+    bins: &Bins,
+    given: &[ReaderLandmark],
+    options: &SegmentOptions,
+) -> Option<Posterior> {
+    let mut observed = Observed {
+        evidence: evidence(stages, bins, setup, recording, options.kinds),
+        reward: vec![Vec::new(); stages.len()],
+        allowed: vec![(0, stages.len() - 1); bins.bins.len()],
+    };
+    for landmark in given {
+        give(&mut observed, stages, bins, landmark);
+    }
+    let posterior = chain(stages, bins.width_s).infer(&observed);
+    (posterior.ln_evidence > f64::NEG_INFINITY).then_some(posterior)
 }
 
 /// Share of the usual places that does not follow the phases, as these may be wrong (common practice, no source; chosen on
@@ -207,7 +245,7 @@ const EVEN_SHARE: f64 = 0.5;
 /// counted alike, matched in mean and covariance.
 #[must_use]
 pub fn usual_gut(torso: &Torso) -> Option<PositionPrior> {
-    let stages = stages();
+    let stages = stages(Prior::Fasting);
     let inside = |stage: &&Stage| !matches!(stage.phase, Phase::Outside | Phase::Oesophagus);
     let places: Vec<_> = stages.iter().filter(inside).map(|stage| stage.place).collect();
     let shares = std::iter::repeat_n(1.0 / places.len() as f64, places.len());
@@ -275,44 +313,59 @@ fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
     }
 }
 
-fn chain(stages: &[Stage], bins: &Bins, setup: &Setup) -> Chain {
-    let count = bins.bins.len();
-    let table = |of: &dyn Fn(&Stage, usize) -> f64| -> Vec<Vec<f64>> {
-        stages
-            .iter()
-            .map(|stage| (0..=count).map(|steps| of(stage, steps).ln()).collect())
-            .collect()
-    };
-    Chain {
-        evidence: evidence(stages, bins, &setup.torso),
-        ln_mass: table(&|stage, steps| stage.duration.mass(steps, bins.width_s)),
-        ln_survival: table(&|stage, steps| stage.duration.survival((steps as f64 - 0.5) * bins.width_s)),
-        ln_initial: stages.iter().map(|stage| stage.begins.ln()).collect(),
-        ln_final: vec![0.0; stages.len()],
-        reward: vec![Vec::new(); stages.len()],
-    }
+/// Mean time in the duodenum until the capsule slips back into the stomach, and for how long it does, s (common practice, no
+/// source: it is seen now and then, for moments).
+const REFLUX_S: (f64, f64) = (3600.0, 60.0);
+
+fn chain(stages: &[Stage], width_s: f64) -> Chain {
+    let laws: Vec<StageLaw> = stages
+        .iter()
+        .map(|stage| StageLaw {
+            branches: stage.duration.branches(),
+            stays: stage.stays,
+            begins: stage.begins,
+        })
+        .collect();
+    let refluxes: Vec<Reflux> = [LandmarkKind::Cardia, LandmarkKind::Pylorus]
+        .iter()
+        .filter_map(|&kind| opened_by(stages, kind))
+        .map(|from| Reflux {
+            from,
+            into: from - 1,
+            every_s: REFLUX_S.0,
+            lasts_s: REFLUX_S.1,
+        })
+        .collect();
+    Chain::new(&laws, &refluxes, width_s)
 }
 
-/// Puts a landmark that was given into the chain.
-fn give(chain: &mut Chain, stages: &[Stage], bins: &Bins, landmark: &ReaderLandmark) {
-    let Some(state) = opened_by(stages, landmark.kind) else {
+/// Beyond so many spreads of a landmark that was given, only what it says may be.
+const MOST_SPREADS: f64 = 5.0;
+
+/// Puts a landmark that was given into what is known of the bins.
+fn give(observed: &mut Observed, stages: &[Stage], bins: &Bins, landmark: &ReaderLandmark) {
+    let Some(stage) = opened_by(stages, landmark.kind) else {
         return;
     };
-    let end_s = bins.begin_s(bins.bins.len());
-    if landmark.time_s <= bins.start_s {
-        // Passed before: the recording begins in this stage or beyond.
-        chain.ln_initial[..state].fill(f64::NEG_INFINITY);
-    } else if landmark.time_s >= end_s {
-        // Not within: no path may go so far.
-        chain.ln_initial[state..].fill(f64::NEG_INFINITY);
-        chain.reward[state] = vec![f64::NEG_INFINITY; bins.bins.len()];
-    } else {
-        let spread_s = landmark.spread_s.unwrap_or(GIVEN_SPREAD_S).max(bins.width_s / 2.0);
-        chain.reward[state] = (0..bins.bins.len())
+    let spread_s = landmark.spread_s.unwrap_or(GIVEN_SPREAD_S).max(bins.width_s);
+    let within = (bins.start_s..bins.begin_s(bins.bins.len())).contains(&landmark.time_s);
+    for (bin, allowed) in observed.allowed.iter_mut().enumerate() {
+        let late = (bins.begin_s(bin) - landmark.time_s) / spread_s;
+        // One outside the recording was passed before it, or not within.
+        let surely = if within { late.abs() > MOST_SPREADS } else { true };
+        if late < 0.0 && surely || within && bin == 0 {
+            allowed.1 = allowed.1.min(stage - 1);
+        } else if late >= 0.0 && surely {
+            allowed.0 = allowed.0.max(stage);
+        }
+    }
+    if within {
+        observed.reward[stage] = (0..bins.bins.len())
             .map(|bin| -0.5 * ((bins.begin_s(bin) - landmark.time_s) / spread_s).powi(2))
             .collect();
-        chain.ln_initial[state..].fill(f64::NEG_INFINITY);
-        chain.ln_final[..state].fill(f64::NEG_INFINITY);
+        if let Some(last) = observed.allowed.last_mut() {
+            last.0 = last.0.max(stage);
+        }
     }
 }
 

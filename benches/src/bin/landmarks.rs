@@ -1,0 +1,266 @@
+//! How far the landmarks are off on simulated studies whose truth is known, and how honest their intervals are.
+//!
+//! ```text
+//! cargo run --release -p alvine-benches --bin landmarks -- [usual|matched|realistic] [STUDIES] [FIRST_SEED] [--ablate] [--each]
+//! ```
+//!
+//! Studies are all of the phantom's named scenarios in turn, at 2 Hz, told the time of the swallow and whether there was a meal.
+//! `50 %` and `90 %` are the shares of studies whose interval holds the truth; `--ablate` leaves out each kind of evidence in
+//! turn; `--each` prints every study. The yardstick takes the last fix in a part's box for its end: position thresholds.
+
+use alvine::{Instants, LandmarkKind, ReaderLandmark, Track, Trajectory};
+use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
+use alvine_transit::{Kinds, Passage, Prior, SegmentOptions, segment_with, usual_gut};
+use rayon::prelude::*;
+
+type Failure = Box<dyn std::error::Error>;
+
+/// A study, and its first track.
+struct Study {
+    seed: u64,
+    scenario: &'static str,
+    made: Simulated,
+    track: Track,
+}
+
+/// One landmark of one study: the truth, and what was said.
+#[derive(Clone, Copy)]
+struct Told {
+    seed: u64,
+    scenario: &'static str,
+    true_s: Option<f64>,
+    probability: f64,
+    time_s: f64,
+    interval50_s: [f64; 2],
+    interval90_s: [f64; 2],
+}
+
+const SOUGHT: [LandmarkKind; 3] = [
+    LandmarkKind::Cardia,
+    LandmarkKind::Pylorus,
+    LandmarkKind::IleocaecalValve,
+];
+
+fn main() -> Result<(), Failure> {
+    let (flags, plain): (Vec<String>, Vec<String>) = std::env::args().skip(1).partition(|text| text.starts_with("--"));
+    let profile: RadioProfile = plain.first().map_or("realistic", String::as_str).parse()?;
+    let count: u64 = plain.get(1).map_or(Ok(16), |text| text.parse())?;
+    let first: u64 = plain.get(2).map_or(Ok(2000), |text| text.parse())?;
+    let asked = |flag: &str| flags.iter().any(|other| other == flag);
+    let studies: Vec<Study> = (first..first + count)
+        .into_par_iter()
+        .map(|seed| study(seed, profile).map_err(|failure| failure.to_string()))
+        .collect::<Result<_, _>>()?;
+    let all = told(&studies, Kinds::ALL);
+    report("all evidence", &all, asked("--each"));
+    by_scenario(&all);
+    report("yardstick: place thresholds", &by_thresholds(&studies), false);
+    if asked("--ablate") {
+        let without = [
+            (
+                "without hearing",
+                Kinds {
+                    hearing: false,
+                    ..Kinds::ALL
+                },
+            ),
+            (
+                "without place",
+                Kinds {
+                    place: false,
+                    ..Kinds::ALL
+                },
+            ),
+            (
+                "without rhythm",
+                Kinds {
+                    rhythm: false,
+                    ..Kinds::ALL
+                },
+            ),
+        ];
+        for (name, kinds) in without {
+            report(name, &told(&studies, kinds), false);
+        }
+    }
+    Ok(())
+}
+
+fn study(seed: u64, profile: RadioProfile) -> Result<Study, Failure> {
+    let scenario = Scenario::NAMES[(seed % Scenario::NAMES.len() as u64) as usize];
+    let made = simulate(&Scenario::named(scenario, seed)?.with_radio(profile))?;
+    let gut = usual_gut(&made.setup.torso);
+    let track = Trajectory::default()
+        .begin(&made.setup, &made.recording, &[])?
+        .track(&|_| gut, Instants::Knots);
+    Ok(Study {
+        seed,
+        scenario,
+        made,
+        track,
+    })
+}
+
+fn told(studies: &[Study], kinds: Kinds) -> Vec<[Told; 3]> {
+    studies
+        .par_iter()
+        .filter_map(|study| {
+            let given = [ReaderLandmark {
+                kind: LandmarkKind::Swallow,
+                time_s: study.made.swallowed_s,
+                spread_s: None,
+            }];
+            let prior = if study.scenario == "fed" {
+                Prior::Fed
+            } else {
+                Prior::Fasting
+            };
+            let options = SegmentOptions { prior, kinds };
+            let passage = segment_with(&study.made.setup, &study.made.recording, &study.track, &given, &options)
+                .map_err(|failure| eprintln!("{}: {failure}", study.seed))
+                .ok()?;
+            Some(SOUGHT.map(|kind| tell(study, &passage, kind)))
+        })
+        .collect()
+}
+
+fn true_s(study: &Study, kind: LandmarkKind) -> Option<f64> {
+    let landmarks = &study.made.truth.landmarks;
+    landmarks.iter().find(|landmark| landmark.kind == kind)?.time_s
+}
+
+fn tell(study: &Study, passage: &Passage, kind: LandmarkKind) -> Told {
+    let posterior = passage.landmark(kind);
+    Told {
+        seed: study.seed,
+        scenario: study.scenario,
+        true_s: true_s(study, kind),
+        probability: posterior.map_or(0.0, |one| one.within),
+        time_s: posterior.map_or(f64::NAN, |one| one.time_s),
+        interval50_s: posterior.map_or([f64::NAN; 2], |one| one.interval50_s),
+        interval90_s: posterior.map_or([f64::NAN; 2], |one| one.interval90_s),
+    }
+}
+
+/// Passed the pylorus when last above and left of it for good, the valve when first in the right lower quarter for half an hour:
+/// fixed boxes on the track.
+fn by_thresholds(studies: &[Study]) -> Vec<[Told; 3]> {
+    const STOMACH_ABOVE_MM: f64 = 95.0;
+    const CAECUM_RIGHT_MM: f64 = -65.0;
+    const STAYS_S: f64 = 1800.0;
+    let found = |study: &Study, kind: LandmarkKind| {
+        let points = &study.track.points;
+        match kind {
+            LandmarkKind::Pylorus => points
+                .iter()
+                .rfind(|point| point.position_mm.z > STOMACH_ABOVE_MM)
+                .map(|point| point.time_s),
+            LandmarkKind::IleocaecalValve => {
+                let mut since: Option<f64> = None;
+                points.iter().find_map(|point| {
+                    let inside = point.position_mm.x < CAECUM_RIGHT_MM;
+                    since = if inside { since.or(Some(point.time_s)) } else { None };
+                    since.filter(|from_s| point.time_s - from_s >= STAYS_S)
+                })
+            }
+            _ => points.first().map(|point| point.time_s),
+        }
+    };
+    studies
+        .iter()
+        .map(|study| {
+            SOUGHT.map(|kind| {
+                let time_s = found(study, kind);
+                Told {
+                    seed: study.seed,
+                    scenario: study.scenario,
+                    true_s: true_s(study, kind),
+                    probability: f64::from(u8::from(time_s.is_some())),
+                    time_s: time_s.unwrap_or(f64::NAN),
+                    interval50_s: [f64::NAN; 2],
+                    interval90_s: [f64::NAN; 2],
+                }
+            })
+        })
+        .collect()
+}
+
+fn by_scenario(all: &[[Told; 3]]) {
+    for scenario in Scenario::NAMES {
+        let some: Vec<[Told; 3]> = all
+            .iter()
+            .copied()
+            .filter(|told| told[0].scenario == scenario)
+            .collect();
+        if !some.is_empty() {
+            report(scenario, &some, false);
+        }
+    }
+}
+
+fn report(name: &str, all: &[[Told; 3]], each: bool) {
+    println!("{name}, {} studies", all.len());
+    for (index, kind) in SOUGHT.into_iter().enumerate() {
+        let told: Vec<Told> = all.iter().map(|told| told[index]).collect();
+        if each {
+            told.iter().for_each(print_one);
+        }
+        line(kind, &told);
+    }
+}
+
+fn print_one(told: &Told) {
+    let minutes = |time_s: f64| time_s / 60.0;
+    println!(
+        "    {} {:<28} true {:7.1}  told {:7.1}  p {:.3}  90 % {:7.1} to {:7.1} min",
+        told.seed,
+        told.scenario,
+        minutes(told.true_s.unwrap_or(f64::NAN)),
+        minutes(told.time_s),
+        told.probability,
+        minutes(told.interval90_s[0]),
+        minutes(told.interval90_s[1]),
+    );
+}
+
+/// One landmark's line. Reached and told, reached and not told, not reached and not told, not reached and told.
+fn line(kind: LandmarkKind, told: &[Told]) {
+    let count = |reached: bool, said: bool| {
+        let alike = told
+            .iter()
+            .filter(|one| one.true_s.is_some() == reached && (one.probability >= 0.5) == said);
+        alike.count()
+    };
+    let both: Vec<(&Told, f64)> = told
+        .iter()
+        .filter(|one| one.probability >= 0.5)
+        .filter_map(|one| Some((one, one.true_s?)))
+        .collect();
+    let mut errors_min: Vec<f64> = both
+        .iter()
+        .map(|(one, true_s)| (one.time_s - true_s).abs() / 60.0)
+        .collect();
+    errors_min.sort_unstable_by(f64::total_cmp);
+    let at = |share: f64| {
+        let last = errors_min.len().checked_sub(1)?;
+        errors_min.get((share * last as f64).round() as usize)
+    };
+    let holds = |of: &dyn Fn(&Told) -> [f64; 2]| {
+        let inside = both
+            .iter()
+            .filter(|(one, true_s)| (of(one)[0]..=of(one)[1]).contains(true_s));
+        inside.count() as f64 / both.len().max(1) as f64
+    };
+    println!(
+        "  {:<18} reached {:>3} told, {:>2} not; not reached {:>3} right, {:>2} told   |error| median {:>6.2} 90 % {:>7.1} min   in 50 % {:.2} in 90 % {:.2}",
+        kind.as_str(),
+        count(true, true),
+        count(true, false),
+        count(false, false),
+        count(false, true),
+        at(0.5).copied().unwrap_or(f64::NAN),
+        at(0.9).copied().unwrap_or(f64::NAN),
+        holds(&|one| one.interval50_s),
+        holds(&|one| one.interval90_s),
+    );
+}

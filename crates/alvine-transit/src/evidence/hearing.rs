@@ -1,0 +1,50 @@
+//! Hearing: how many sites hear the capsule.
+//!
+//! Outside the body hardly any does, inside most do, in the oesophagus some. With n the number of sites that count as independent:
+//!
+//! ```text
+//! ln L = n (s ln p + (1 − s) ln(1 − p)) Δ / 20 s,   s share of readings heard, p that of the phase
+//! ```
+//!
+//! Shares outside and in the oesophagus are common practice, no source; inside it is the study's own median. Silent in bins
+//! without an instant.
+
+use alvine::Phase;
+
+use crate::bins::Bin;
+
+/// How long hearing stays alike, s (common practice, no source).
+const ALIKE_S: f64 = 20.0;
+/// Probability that a site hears a capsule outside the body, and in the oesophagus.
+const OUTSIDE: f64 = 0.05;
+const IN_OESOPHAGUS: f64 = 0.5;
+/// Bounds of the share that is taken for usual inside.
+const USUAL_SHARE: (f64, f64) = (0.3, 0.97);
+/// Sites err together: they count as this many.
+const INDEPENDENT_SITES: f64 = 3.0;
+
+/// The median share of sites heard, over the bins in which any was.
+pub(super) fn usual_share(bins: &[Bin]) -> f64 {
+    let mut shares: Vec<f64> = bins
+        .iter()
+        .filter_map(|bin| bin.heard_share)
+        .filter(|&share| share > 0.1)
+        .collect();
+    if shares.is_empty() {
+        return USUAL_SHARE.0;
+    }
+    let middle = shares.len() / 2;
+    let median = *shares.select_nth_unstable_by(middle, f64::total_cmp).1;
+    median.clamp(USUAL_SHARE.0, USUAL_SHARE.1)
+}
+
+pub(super) fn ln_likelihood(phase: Phase, bin: &Bin, usual_share: f64, width_s: f64) -> f64 {
+    let Some(share) = bin.heard_share else { return 0.0 };
+    let probability = match phase {
+        Phase::Outside => OUTSIDE,
+        Phase::Oesophagus => IN_OESOPHAGUS,
+        Phase::Stomach | Phase::SmallBowel | Phase::Colon => usual_share,
+    };
+    let counts_as = (width_s / ALIKE_S).min(1.0);
+    counts_as * INDEPENDENT_SITES * (share * probability.ln() + (1.0 - share) * (1.0 - probability).ln())
+}
