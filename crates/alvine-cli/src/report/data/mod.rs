@@ -157,11 +157,12 @@ impl Data {
     }
 
     /// How far they were thinned.
-    pub const fn thinning(&self) -> Thinning {
+    pub fn thinning(&self) -> Thinning {
         Thinning {
             signal_s: self.signal.width_s,
             track_s: self.track.width_s,
-            departure_mm: self.track.departure_mm,
+            // Rounding moves a place by half a step along each axis at most.
+            departure_mm: self.track.departure_mm + 0.5 * 3_f64.sqrt() * LENGTH_STEP_MM,
         }
     }
 

@@ -221,6 +221,7 @@ class Strips {
     const base_px = top_px + Strips.pitch(study) - RIBBON_PX - GAP_PX;
     const y = (byte) => this.levelY(site, least_dbm + (byte - 1) * step_db);
     line(pen, [[axis.left_px, base_px], [axis.right_px, base_px]], colours.line);
+    let before = null;
     this.columns(axis, study.signal, (x_px, width_px, first, last) => {
       let [low, high, below, missing, saturated] = [255, 0, 0, 0, 0];
       for (let k = offset + first; k <= offset + last; k += 1) {
@@ -236,7 +237,11 @@ class Strips {
         pen.fillStyle = colours.signal;
         const thin_px = Math.max(1.4 - (y(low) - y(high)), 0);
         pen.fillRect(x_px, y(high) - 0.5 * thin_px, width_px, y(low) - y(high) + thin_px);
+        // A hairline joins neighbours whose levels do not meet.
+        const [from, to] = before?.next === first ? [Math.min(high, before.high), Math.max(low, before.low)] : [0, 0];
+        if (to > from) pen.fillRect(x_px - 0.5, y(to), 1, y(from) - y(to));
       }
+      before = high ? { low, high, next: last + 1 } : null;
       if (saturated) {
         pen.fillStyle = colours.ink;
         pen.fillRect(x_px, top_px - 2, width_px, 3);

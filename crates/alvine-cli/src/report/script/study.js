@@ -10,7 +10,12 @@ class Study {
   constructor(text) {
     const data = JSON.parse(text);
     Object.assign(this, data);
-    const bytes = (packed) => Uint8Array.from(atob(packed), (letter) => letter.charCodeAt(0));
+    const bytes = (packed) => {
+      const letters = atob(packed);
+      const list = new Uint8Array(letters.length);
+      for (let k = 0; k < list.length; k += 1) list[k] = letters.charCodeAt(k);
+      return list;
+    };
     // All lists are little-endian; a typed array would take the order of the machine.
     const words = (packed, read) => {
       const view = new DataView(bytes(packed).buffer);
@@ -22,6 +27,7 @@ class Study {
     this.track.flags = Uint16Array.from(words(data.track.flags, "getUint16"));
     this.track.correlation = new Int8Array(bytes(data.track.correlation).buffer);
     if (data.parts) this.parts.probability = bytes(data.parts.probability);
+    this.places = Array.from({ length: this.track.count }, (_, k) => this.unpackedPlace(k));
     this.length_s = Math.max(this.end_s - this.start_s, 1);
     this.end_s = this.start_s + this.length_s;
   }
@@ -38,12 +44,17 @@ class Study {
 
   // Whether the track says anything at a place of its list.
   known(k) {
-    return this.track.place[3 * k] !== this.track.nowhere;
+    return this.places[k] !== null;
   }
 
   placeAt(k) {
-    const { place, step_mm } = this.track;
-    return [0, 1, 2].map((axis) => place[3 * k + axis] * step_mm);
+    return this.places[k];
+  }
+
+  unpackedPlace(k) {
+    const { place, step_mm, nowhere } = this.track;
+    if (place[3 * k] === nowhere) return null;
+    return [place[3 * k] * step_mm, place[3 * k + 1] * step_mm, place[3 * k + 2] * step_mm];
   }
 
   deviationAt(k) {

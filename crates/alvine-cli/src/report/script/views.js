@@ -9,6 +9,8 @@ const PLANES = {
 
 // The track is broken where it tells nothing for longer than this, s.
 const BREAK_S = 30;
+// Places of the path nearer to each other than this are drawn as one, px.
+const FINEST_PX = 0.6;
 
 // What all views must hold, mm.
 function boundsOf(study) {
@@ -66,6 +68,7 @@ class View {
     let stretch = null;
     let last = -Infinity;
     const end = () => {
+      if (stretch && stretch.points.at(-1) !== stretch.end) stretch.points.push(stretch.end);
       if (stretch && stretch.points.length > 1) visit(stretch);
       stretch = null;
     };
@@ -77,11 +80,14 @@ class View {
       const point = this.project(study.placeAt(k));
       const joined = k - last <= Math.max(most, 1);
       if (!stretch || !joined || stretch.phase !== phase || stretch.inside !== inside) {
-        const before = joined && stretch ? [stretch.points.at(-1)] : [];
+        const before = joined && stretch ? [stretch.end] : [];
         end();
         stretch = { phase, inside, points: before };
       }
-      stretch.points.push(point);
+      // Places that no eye tells apart are not drawn twice; an end always is.
+      const [x, y] = stretch.points.at(-1) ?? [Infinity, Infinity];
+      if (Math.abs(point[0] - x) + Math.abs(point[1] - y) >= FINEST_PX) stretch.points.push(point);
+      stretch.end = point;
       last = k;
     }
     end();
@@ -313,7 +319,8 @@ class Solid extends View {
   // How far a place lies from the middle along a direction, mm.
   along(direction, place) {
     const { middle } = this.frame;
-    return direction.reduce((sum, share, axis) => sum + share * (place[axis] - middle[axis]), 0);
+    const [x, y, z] = direction;
+    return x * (place[0] - middle[0]) + y * (place[1] - middle[1]) + z * (place[2] - middle[2]);
   }
 
   project(place) {
