@@ -48,13 +48,27 @@ pub struct PartShares {
 }
 
 impl PartShares {
+    /// Stages that follow each other within one part, as the model may have, are one.
     fn of(passage: &Passage) -> Self {
-        Self {
+        let mut parts = Self {
             start_s: passage.start_s,
             bin_s: passage.bin_s,
-            stages: passage.stages.clone(),
-            shares: passage.occupancy.clone(),
+            ..Self::default()
+        };
+        for (stage, shares) in passage.stages.iter().zip(&passage.occupancy) {
+            match parts.shares.last_mut() {
+                Some(sums) if parts.stages.last() == Some(stage) => {
+                    for (sum, share) in sums.iter_mut().zip(shares) {
+                        *sum += share;
+                    }
+                }
+                _ => {
+                    parts.stages.push(*stage);
+                    parts.shares.push(shares.clone());
+                }
+            }
         }
+        parts
     }
 
     /// The likeliest stage at a time with its probability; that of the nearest span beyond the ends.

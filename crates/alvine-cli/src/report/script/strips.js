@@ -252,12 +252,17 @@ class Strips {
       pen.fillStyle = colours.nothing;
       pen.fillRect(x_px, base_px + RIBBON_PX - share_px * missing, width_px, share_px * missing);
     });
+    let free_px = axis.left_px;
     for (const [from_s, to_s, loss_db] of study.sites[site].loose) {
       const left_px = Math.max(axis.x(from_s), axis.left_px + 1);
       pen.strokeStyle = colours.ink;
       pen.lineWidth = 1.5;
       pen.strokeRect(left_px, top_px, axis.x(to_s) - left_px, base_px - top_px);
-      write(pen, `loose? ${whole(loss_db)} dB weaker`, left_px + 5, top_px + 8, { size: 10, bold: true, colour: colours.ink, halo: colours.paper });
+      const text = `loose? ${whole(loss_db)} dB weaker`;
+      // Where two names would overlap, the frames say it, and the table of loose sites.
+      if (left_px < free_px) continue;
+      free_px = left_px + 120;
+      write(pen, text, left_px + 5, top_px + 8, { size: 10, bold: true, colour: colours.ink, halo: colours.paper });
     }
   }
 
