@@ -1,8 +1,11 @@
-//! What the benches measure on: a day of recording, and lone readings at random places.
+//! What the benches measure on: a day of recording, lone readings at random places, and many
+//! simulated studies.
 
+mod accuracy_table;
 mod day;
 mod instants;
 
+pub use accuracy_table::{Asked, about_usual_places, print_heading};
 pub use day::{day, study};
 pub use instants::{NO_FLOOR_DBM, instants, setup};
 

@@ -35,7 +35,8 @@ use crate::layout::FEWEST_SITES;
 use crate::loosening::{Loosening, is_loose};
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
-use crate::torso::Torso;
+
+use crate::torso::{Position, Torso};
 use crate::track::{Flags, Track, TrackPoint};
 use cells::Start;
 use descent::descend;
@@ -90,7 +91,8 @@ impl Trajectory {
         });
         let level_db = level_spread_db(&self.options);
         let starts = cells::starts(setup, &knots, level_db, self.options.mounting_db);
-        let states = first_states(&knots, &starts, BIAS + setup.layout.len());
+        let from: &[Start] = if self.options.global_start { &starts } else { &[] };
+        let states = first_states(&knots, from, middle(setup), BIAS + setup.layout.len());
         Ok(Passes {
             setup,
             recording,
@@ -169,8 +171,14 @@ fn level_spread_db(options: &TrajectoryOptions) -> f64 {
 /// Dampings to try for the covariance, in turn, 1/mm².
 const UNDAMPED_OR_NEARLY: [f64; 3] = [0.0, 1e-6, 1e-4];
 
-/// States at the knots on straight lines between the starting places, at rest.
-fn first_states(knots: &Knots, starts: &[Start], size: usize) -> States {
+/// The middle of the torso.
+fn middle(setup: &Setup) -> Position {
+    let middle_z_mm = 0.5 * (Torso::LOWEST_MM + Torso::HIGHEST_MM);
+    Position::new(0.0, 0.5 * setup.torso.depth_mm(), middle_z_mm)
+}
+
+/// States at the knots on straight lines between the starting places, at rest; all at `otherwise_mm` where there are none.
+fn first_states(knots: &Knots, starts: &[Start], otherwise_mm: Position, size: usize) -> States {
     let mut values = vec![0.0; knots.len() * size];
     for (row, &time_s) in values.chunks_exact_mut(size).zip(&knots.time_s) {
         let next = starts.partition_point(|start| start.time_s <= time_s);
@@ -180,7 +188,7 @@ fn first_states(knots: &Knots, starts: &[Start], size: usize) -> States {
                 last.place_mm.lerp(&next.place_mm, share)
             }
             (Some(only), None) | (None, Some(only)) => only.place_mm,
-            (None, None) => crate::torso::Position::zeros(),
+            (None, None) => otherwise_mm,
         };
         row[..3].copy_from_slice(place.as_slice());
     }

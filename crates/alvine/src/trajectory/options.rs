@@ -36,6 +36,9 @@ pub struct TrajectoryOptions {
     /// Degrees of freedom of Student's t for the change of a site's bias, so that one that works loose may drop at once.
     /// `None` for the Gaussian.
     pub bias_freedom: Option<f64>,
+    /// Whether the search starts where a filter over cells of the torso puts the capsule; otherwise in the middle of the torso, for
+    /// seeing what that is worth.
+    pub global_start: bool,
     /// Instants further than this from any knot get no point, s.
     pub longest_bridge_s: f64,
     /// The share of what one lone block would leave unknown that is never averaged away, 0 to 1: wherever the capsule is,
@@ -69,6 +72,7 @@ impl Default for TrajectoryOptions {
             unmodelled_share: 0.5,
             reading_freedom: Some(4.0),
             bias_freedom: None,
+            global_start: true,
             longest_bridge_s: 60.0,
             lasting_share: 0.4,
             most_rounds: 40,

@@ -11,7 +11,6 @@ use crate::noise::NoiseModel;
 use crate::propagation::{Law, LogDistance};
 use crate::recording::Receiver;
 use crate::setup::Transmitter;
-use crate::torso::{Position, Torso};
 
 pub(super) fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
@@ -144,7 +143,7 @@ fn the_end_of_a_descent_is_a_minimum_of_the_objective() {
     let knots = Knots::gather(&setup, &recording, options.knot_s, |_, _| true);
     let starts = cells::starts(&setup, &knots, 1.0, 2.0);
     let mut objective = Objective::new(&setup, &options, &knots, vec![None; knots.len()]);
-    let mut states = first_states(&knots, &starts, objective.size());
+    let mut states = first_states(&knots, &starts, middle(&setup), objective.size());
     let mut chain = Chain::new(objective.size());
     let end = descend(&mut objective, &mut states, &mut chain, 200);
     assert!(end.settled);

@@ -13,7 +13,7 @@ use crate::trajectory::knots::Knots;
 use crate::trajectory::objective::{BIAS, Before, Objective, States};
 use crate::trajectory::options::TrajectoryOptions;
 use crate::trajectory::tridiagonal::Chain;
-use crate::trajectory::{OUTLIER_WEIGHT, UNDAMPED_OR_NEARLY, first_states};
+use crate::trajectory::{OUTLIER_WEIGHT, UNDAMPED_OR_NEARLY, first_states, middle};
 
 /// The knots held.
 #[derive(Debug, Clone, PartialEq)]
@@ -159,7 +159,7 @@ impl Window {
     ) -> bool {
         let mut objective = Objective::new(setup, options, &self.knots, self.places.clone());
         let mut here = self.states.clone();
-        let mut elsewhere = first_states(&self.knots, starts, self.states.size);
+        let mut elsewhere = first_states(&self.knots, starts, middle(setup), self.states.size);
         let mut value = |states: &mut States| descend(&mut objective, states, chain, ROUNDS_TO_COMPARE).value;
         let better = value(&mut elsewhere) + SURELY < value(&mut here);
         if better {
