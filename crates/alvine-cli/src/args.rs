@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::sync::LazyLock;
 
+use alvine_audit::Shard;
 use alvine_phantom::{RadioProfile, Scenario};
 use clap::builder::PossibleValuesParser;
 use clap::{ColorChoice, Parser, Subcommand};
@@ -206,6 +207,64 @@ pub struct WatchArgs {
     pub allow_remote: bool,
 }
 
+/// What to compare.
+#[derive(Debug, clap::Args)]
+pub struct CompareArgs {
+    /// Two or more, each a study (study.toml, its folder, or .h5) or the folder of a report; all are set beside the first.
+    #[arg(required = true, num_args = 2.., value_name = "STUDY|REPORT")]
+    pub what: Vec<PathBuf>,
+    /// As in `report`, for those that are studies: find the level that the capsules send at along with the path.
+    #[arg(long)]
+    pub level_unknown: bool,
+    /// As in `report`, for those that are studies: let the track follow from the signal alone.
+    #[arg(long)]
+    pub no_usual_places: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What to audit.
+#[derive(Debug, clap::Args)]
+pub struct AuditArgs {
+    /// Folder in which, at any depth, studies lie.
+    #[arg(required_unless_present_any = ["from", "print_measures"])]
+    pub studies: Option<PathBuf>,
+    /// Folder for tables and page; made where it is missing. An earlier audit in it is gone on with.
+    #[arg(long, value_name = "DIR", required_unless_present_any = ["from", "print_measures"])]
+    pub out: Option<PathBuf>,
+    /// Analyse nothing, and make the page anew from the tables in this folder, all parts together.
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["studies", "out", "shard", "jobs", "force"])]
+    pub from: Option<PathBuf>,
+    /// Take only part I of N of the studies, for N processes that share one folder; the page is made afterwards with --from.
+    #[arg(long, value_name = "I/N")]
+    pub shard: Option<Shard>,
+    /// How many studies to analyse at once; as many as there are threads unless given. Memory grows with it.
+    #[arg(long, value_name = "J", value_parser = clap::value_parser!(u16).range(1..=MOST_THREADS))]
+    pub jobs: Option<u16>,
+    /// Your own performance measures, in place of those that --print-measures prints.
+    #[arg(long, value_name = "FILE.toml")]
+    pub measures: Option<PathBuf>,
+    /// Print the performance measures as a documented file, and audit nothing.
+    #[arg(long, conflicts_with_all = ["studies", "out", "from"])]
+    pub print_measures: bool,
+    /// End with code 1 when a study could not be analysed; all others are done all the same.
+    #[arg(long)]
+    pub strict: bool,
+    /// Analyse all studies anew, and replace an earlier audit that was divided otherwise.
+    #[arg(long)]
+    pub force: bool,
+    /// As in `report`: find the level that the capsules send at along with the path.
+    #[arg(long)]
+    pub level_unknown: bool,
+    /// As in `report`: let the track follow from the signal alone.
+    #[arg(long)]
+    pub no_usual_places: bool,
+    /// Print audit.json instead of the short answer.
+    #[arg(long, conflicts_with = "shard")]
+    pub json: bool,
+}
+
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
@@ -264,22 +323,29 @@ Examples:
         #[arg(long)]
         json: bool,
     },
-    /// Turn a study into the other container, with nothing lost.
+    /// Turn a study into the other container with nothing lost, or its recording into EDF+ and back.
     ///
     /// Writes the study as one HDF5 file, or as study.toml with recording.csv in a folder. Numbers, notes and columns
-    /// that alvine does not use all come along. Use this to hand a study to a program that reads the other container, or on to
-    /// someone else: a study with a field that looks like a name, a date of birth or a record number is refused, and its date can
-    /// be moved or left out.
+    /// that alvine does not use all come along. A name that ends in .edf makes a recording in EDF+ (the European Data
+    /// Format), with levels to 0.01 dB and what a reader marked as annotations; it has no place for sites' places,
+    /// transmitter and torso, which --setup gives on the way back. Use this to hand a study to a program that reads
+    /// something else, or on to someone else: a study with a field that looks like a name, a date of birth or a record
+    /// number is refused, and its date can be moved or left out.
     #[command(after_long_help = "\
 Examples:
   alvine convert datasets/demo demo.h5
   alvine convert demo.h5 demo-folder
+  alvine convert datasets/demo demo.edf
+  alvine convert demo.edf from-edf --setup datasets/demo
   alvine convert study.h5 to-share.h5 --shift-days -137")]
     Convert {
-        /// A study.toml, the folder that holds it, or an HDF5 file (.h5).
+        /// A study.toml, the folder that holds it, an HDF5 file (.h5), or a recording in EDF+ (.edf).
         study: PathBuf,
-        /// A file whose name ends in .h5, or a folder.
+        /// A file whose name ends in .h5 or .edf, or a folder.
         to: PathBuf,
+        /// A study or a layout file, for a recording in EDF+: its sites, transmitter, receiver, law and torso.
+        #[arg(long, value_name = "STUDY|LAYOUT.toml")]
+        setup: Option<PathBuf>,
         /// Replace another study that is there already; never the one that is read.
         #[arg(long)]
         force: bool,
@@ -291,6 +357,30 @@ Examples:
         #[arg(long, conflicts_with = "shift_days")]
         no_date: bool,
         /// Convert also what looks like personal data.
+        #[arg(long)]
+        allow_personal_data: bool,
+    },
+    /// Write the answers as FHIR and the path as glTF, for programs that know nothing of alvine.
+    ///
+    /// Analyses a study and writes its answers as a FHIR R4 bundle (a DiagnosticReport with Observations in UCUM units, all
+    /// of them preliminary and of no named patient), or its path with sites and torso as a glTF 2.0 scene, which any 3-D
+    /// viewer opens. Use this to hand the answers to another system.
+    #[command(after_long_help = "\
+Examples:
+  alvine export datasets/demo --fhir demo.json --gltf demo.glb")]
+    Export {
+        #[command(flatten)]
+        of: StudyArgs,
+        /// File for the bundle; its name ends in .json.
+        #[arg(long, value_name = "FILE.json", required_unless_present = "gltf")]
+        fhir: Option<PathBuf>,
+        /// File for the scene; its name ends in .glb.
+        #[arg(long, value_name = "FILE.glb")]
+        gltf: Option<PathBuf>,
+        /// Replace files that are there already.
+        #[arg(long)]
+        force: bool,
+        /// Let pass fields that look like personal data.
         #[arg(long)]
         allow_personal_data: bool,
     },
@@ -368,6 +458,34 @@ Examples:
         #[arg(long)]
         json: bool,
     },
+    /// Set studies or reports side by side, with their differences and what these are worth.
+    ///
+    /// Prints for each duration the values, their difference and its 90 % interval; of one recording analysed in two ways also
+    /// how far the paths lie apart (mm). Lower bounds stay bounds. Writes no file. Use this for one person before and after a
+    /// treatment, or for two methods on one recording.
+    #[command(after_long_help = "\
+Examples:
+  alvine compare before after
+  alvine report demo --no-usual-places --out signal-alone
+  alvine compare demo signal-alone --json")]
+    Compare(CompareArgs),
+    /// Audit a service: analyse every study of a folder, and say what they show together.
+    ///
+    /// Writes a row a study and a row a site as two tables in Parquet (OUT/studies, OUT/sites), which any query engine reads,
+    /// and from them a page to read (audit.html) and its numbers (audit.json): how many examinations were complete beside
+    /// performance measures, how long each part of the gut took, which antennas failed, how the quality of recordings changed,
+    /// and which studies need a second look. A study that cannot be analysed is listed, and stops no other. The same command
+    /// again analyses only what is new or has changed, also after a kill. Use this once a quarter, or in parts on a cluster.
+    #[command(after_long_help = "\
+A cluster's own scheduler can run parts, each a process of its own with the same folders:
+  alvine audit studies --out audit --shard 1/4      (and 2/4, 3/4, 4/4, anywhere, in any order)
+  alvine audit --from audit                         (when all are done: the page)
+
+Examples:
+  alvine simulate --cohort default --count 20 --out cohort
+  alvine audit cohort --out audit
+  alvine audit --from audit --measures ours.toml")]
+    Audit(Box<AuditArgs>),
     /// Judge, compare and design layouts of antennas before a belt is built, and budget the link.
     ///
     /// The antenna bench. No recording is needed: from a torso, sites, a law of loss and its spread follow how well any

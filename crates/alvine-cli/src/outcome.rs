@@ -12,7 +12,9 @@ use alvine_study::{Fault, PersonalData, StudyError};
 use thiserror::Error;
 
 use crate::analysis::AnalysisError;
+use crate::commands::audit::AuditError;
 use crate::commands::dayplan::DayplanError;
+use crate::commands::edf::EdfFailure;
 use crate::commands::layout::BenchError;
 use crate::commands::watch::WatchFailure;
 use crate::report::ReportError;
@@ -144,6 +146,12 @@ pub enum Failure {
     /// No such day can be planned.
     #[error(transparent)]
     Dayplan(#[from] DayplanError),
+    /// A recording cannot come from EDF+ or go there.
+    #[error(transparent)]
+    Edf(#[from] EdfFailure),
+    /// An audit cannot be made, or found what it was told to fail for.
+    #[error(transparent)]
+    Audit(#[from] AuditError),
     /// The output would take the place of the input.
     #[error("{}: is the study itself; expected another place for the output", file.display())]
     ReplacesSource {
@@ -215,6 +223,8 @@ impl Failure {
             Failure::Analysis { .. } | Failure::Scenario { .. } => Outcome::Faulty,
             Failure::Dayplan(DayplanError::Moment { .. }) => Outcome::Usage,
             Failure::Dayplan(_) => Outcome::Faulty,
+            Failure::Audit(error) => error.outcome(),
+            Failure::Edf(error) => error.outcome(),
             Failure::Bench(error) if error.is_of_a_file() => Outcome::Faulty,
             Failure::Bench(_) => Outcome::Usage,
             Failure::Phantom(_) | Failure::Noise(_) | Failure::Option { .. } | Failure::NoFormat { .. } => {
@@ -236,6 +246,8 @@ impl Failure {
     pub fn help(&self) -> Option<String> {
         let help = match self {
             Failure::Study(error) => return error.help(),
+            Failure::Audit(error) => return error.help().map(str::to_owned),
+            Failure::Edf(error) => return error.help().map(str::to_owned),
             Failure::ReplacesSource { .. } => "name another file or folder",
             Failure::Exists { .. } => "name another place, or add --force to replace it",
             Failure::ReplacesOther { .. } => "name another place, or move that file away first",

@@ -1,9 +1,13 @@
 //! The commands, one a module, and how the program begins and ends.
 
+pub mod audit;
 mod before_swallow;
 mod check;
+mod compare;
 mod convert;
 pub mod dayplan;
+pub mod edf;
+mod export;
 pub mod layout;
 mod locate;
 mod phases;
@@ -76,18 +80,38 @@ fn obey(args: &Args) -> Result<(), Failure> {
         Command::Convert {
             study,
             to,
+            setup,
             force,
             shift_days,
             no_date,
             allow_personal_data,
         } => {
             let wish = convert::Wish {
+                from: study,
+                to,
+                setup: setup.as_deref(),
                 force: *force,
                 shift_days: *shift_days,
                 no_date: *no_date,
                 allow_personal_data: *allow_personal_data,
             };
-            convert::run(study, to, &wish)
+            convert::run(&wish, quiet)
+        }
+        Command::Export {
+            of,
+            fhir,
+            gltf,
+            force,
+            allow_personal_data,
+        } => {
+            let wish = export::Wish {
+                of,
+                fhir: fhir.as_deref(),
+                gltf: gltf.as_deref(),
+                force: *force,
+                allow_personal_data: *allow_personal_data,
+            };
+            export::run(&wish, quiet)
         }
         Command::Check {
             of,
@@ -99,6 +123,8 @@ fn obey(args: &Args) -> Result<(), Failure> {
         Command::Check { of, json, .. } => check::run(of, *json, quiet),
         Command::Simulate(args) => simulate::run(args, quiet),
         Command::Score { results, truth, json } => score::run(results, truth, *json, quiet),
+        Command::Compare(args) => compare::run(args, quiet),
+        Command::Audit(args) => audit::run(args, quiet),
         Command::Layout { command } => layout::run(command, quiet),
         Command::Dayplan(args) => dayplan::run(args, quiet),
         Command::Watch(args) => watch::run(args, quiet),

@@ -1,6 +1,6 @@
 //! The figures of the antenna bench: maps as slices, comparisons, curves and link budgets.
 
-mod chart;
+pub(crate) mod chart;
 mod comparison;
 mod curve;
 mod link;

@@ -15,7 +15,7 @@ mod figures;
 #[cfg(test)]
 mod fixture;
 
-mod page;
+pub(crate) mod page;
 pub(crate) mod placement;
 mod raster;
 mod theme;

@@ -8,7 +8,7 @@
 mod answer;
 mod digest;
 mod findings;
-mod html;
+pub(crate) mod html;
 mod passage;
 mod phases;
 mod quality;
