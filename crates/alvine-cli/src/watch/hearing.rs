@@ -179,3 +179,64 @@ impl Antenna {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use alvine::Torso;
+    use alvine_study::usual_setup;
+
+    use super::*;
+
+    /// What is told of eight sites that hear −70 dBm for three hours at 1 Hz, but for what `change` makes of it.
+    fn told(change: impl Fn(usize, f64) -> f32) -> Vec<(f64, usize, State)> {
+        let setup = usual_setup(&Torso::new(330.0, 230.0).unwrap()).unwrap();
+        let mut hearing = Hearing::new(8);
+        let mut told = Vec::new();
+        for second in 0..10_800 {
+            let time_s = f64::from(second);
+            let row = LiveRow {
+                time_s,
+                rssi_dbm: (0..8).map(|site| change(site, time_s)).collect(),
+            };
+            let changes = hearing.step(&setup, &row, Some(&[-72.0; 8]));
+            told.extend(changes.into_iter().map(|(site, change)| (time_s, site, change.to)));
+        }
+        told
+    }
+
+    #[test]
+    fn nothing_is_told_of_antennas_that_hear_as_they_did() {
+        assert!(told(|_, _| -70.0).is_empty());
+        // A capsule that moves away from all of them is no antenna's fault.
+        assert!(told(|_, time_s| if time_s < 6000.0 { -70.0 } else { f32::NAN }).is_empty());
+    }
+
+    #[test]
+    fn an_antenna_that_falls_silent_is_told_and_so_is_its_return() {
+        let told = told(|site, time_s| {
+            if site == 3 && (4000.0..7000.0).contains(&time_s) {
+                f32::NAN
+            } else {
+                -70.0
+            }
+        });
+        let states: Vec<(usize, State)> = told.iter().map(|&(_, site, state)| (site, state)).collect();
+        assert_eq!(states, [(3, State::Silent), (3, State::Well)]);
+        // The share falls from 1 to a fiftieth in 300 s × ln 50, and is back at 0.3 after 300 s × ln(1 / 0.7).
+        assert!(
+            (5100.0..5300.0).contains(&told[0].0) && (7050.0..7200.0).contains(&told[1].0),
+            "{told:?}"
+        );
+    }
+
+    #[test]
+    fn an_antenna_that_hears_far_less_for_long_is_weak() {
+        let told = told(|site, time_s| if site == 5 && time_s > 5000.0 { -92.0 } else { -70.0 });
+        assert_eq!(
+            told.first().map(|&(_, site, state)| (site, state)),
+            Some((5, State::Weak)),
+            "{told:?}"
+        );
+        assert!((5300.0..6500.0).contains(&told[0].0), "{told:?}");
+    }
+}

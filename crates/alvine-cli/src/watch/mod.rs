@@ -118,7 +118,9 @@ impl<'a> Watcher<'a> {
             });
         }
         self.place.step(row);
-        self.progress.step(row);
+        if self.progress.step(row) {
+            self.progress.look(&self.place.track(), time_s);
+        }
         let names = |site: usize| setup.layout.sites()[site].name.clone();
         for (site, change) in self.hearing.step(setup, row, self.place.expected_dbm()) {
             tell(change.told(names(site)));
@@ -255,7 +257,7 @@ pub struct View<'w> {
 pub enum WatchError {
     /// No place can be computed.
     #[error(transparent)]
-    Fix(#[from] alvine::FixError),
+    Place(#[from] alvine::trajectory::StreamingError),
 }
 
 /// Whether a level is one that was heard above the floor.

@@ -1,93 +1,86 @@
-//! Where the capsule is likely to be: a fix from levels of the last seconds.
+//! Where the capsule is likely to be: the streaming twin of the trajectory, row by row.
+//!
+//! It is drawn towards the gut as a whole, and not towards the part in which the capsule seems to be: the phases are told from this
+//! track, and would hear their own echo.
 
-use alvine::fix::FixWorkspace;
-use alvine::{FixError, FixOptions, FixSolver, Reading, Setup};
+use alvine::trajectory::StreamingError;
+use alvine::{Setup, StreamingOptions, StreamingTrajectory, Track, TrackPoint};
 use alvine_study::LiveRow;
+use alvine_transit::usual_gut;
 
-/// Memory of the levels, s.
-const MEMORY_S: f64 = 30.0;
-/// From one fix to the next, s.
-const EVERY_S: f64 = 5.0;
+/// From one point of the track that is kept to the next, s: the distance of the trajectory's knots.
+const KEPT_EVERY_S: f64 = 8.0;
+/// No more points are kept: two days.
+const MOST_POINTS: usize = 21_600;
 
-/// The last fix, and what the next one will rest on.
+/// The place now, and the track so far.
 #[derive(Debug)]
 pub struct Place<'a> {
     setup: &'a Setup,
-    solver: FixSolver<'a>,
-    work: FixWorkspace,
-    /// Mean levels, dBm; NaN before a site reported any.
-    levels_dbm: Vec<f64>,
-    previous_s: Option<f64>,
-    next_s: f64,
-    place_mm: Option<[f64; 3]>,
-    spread_mm: Option<f64>,
+    stream: StreamingTrajectory,
+    now: Option<TrackPoint>,
+    track: Vec<TrackPoint>,
     expected_dbm: Vec<f64>,
 }
 
 impl<'a> Place<'a> {
-    pub fn new(setup: &'a Setup) -> Result<Self, FixError> {
-        let solver = FixSolver::new(setup, FixOptions::default())?;
+    pub fn new(setup: &'a Setup) -> Result<Self, StreamingError> {
+        let mut stream = StreamingTrajectory::new(setup.clone(), StreamingOptions::default())?;
+        stream.set_place(usual_gut(&setup.torso));
         Ok(Self {
-            work: solver.workspace(),
-            solver,
-            levels_dbm: vec![f64::NAN; setup.layout.len()],
-            previous_s: None,
-            next_s: f64::NEG_INFINITY,
-            place_mm: None,
-            spread_mm: None,
-            expected_dbm: Vec::new(),
             setup,
+            stream,
+            now: None,
+            track: Vec::new(),
+            expected_dbm: Vec::new(),
         })
     }
 
     /// Takes the next instant.
     pub fn step(&mut self, row: &LiveRow) {
-        let step_s = self
-            .previous_s
-            .replace(row.time_s)
-            .map_or(f64::INFINITY, |previous_s| row.time_s - previous_s);
-        let gain = 1.0 - (-step_s / MEMORY_S).exp();
-        for (mean_dbm, &level) in self.levels_dbm.iter_mut().zip(&row.rssi_dbm) {
-            let level_dbm = match self.setup.receiver.read(level) {
-                Reading::Heard(dbm) | Reading::BelowFloor(dbm) | Reading::Saturated(dbm) => dbm,
-                Reading::Missing => continue,
-            };
-            *mean_dbm = if mean_dbm.is_nan() {
-                level_dbm
-            } else {
-                *mean_dbm + gain * (level_dbm - *mean_dbm)
-            };
-        }
-        if row.time_s >= self.next_s {
-            self.next_s = row.time_s + EVERY_S;
-            self.fix();
-        }
-    }
-
-    fn fix(&mut self) {
-        let levels = self.levels_dbm.iter().map(|&level_dbm| level_dbm as f32);
-        let Some(fix) = self.solver.fix_with(levels, &mut self.work) else {
+        // Rows were checked when they were read; one that is refused all the same says nothing about the place.
+        let Ok(live) = self.stream.take(row.time_s, &row.rssi_dbm) else {
             return;
         };
-        let place = fix.position_mm;
-        self.place_mm = Some([place.x, place.y, place.z]);
-        self.spread_mm = fix.covariance_mm2().map(|covariance_mm2| covariance_mm2.trace().sqrt());
-        let sites = 0..self.setup.layout.len();
-        self.expected_dbm = sites.map(|site| self.setup.median_dbm(&place, site)).collect();
+        for point in live.lagged {
+            let is_due = self
+                .track
+                .last()
+                .is_none_or(|last| point.time_s - last.time_s >= KEPT_EVERY_S);
+            if is_due && self.track.len() < MOST_POINTS {
+                self.track.push(point);
+            }
+        }
+        self.now = live.now;
+        self.expected_dbm.clear();
+        if let Some(now) = &self.now {
+            let sites = 0..self.setup.layout.len();
+            self.expected_dbm
+                .extend(sites.map(|site| self.setup.median_dbm(&now.position_mm, site)));
+        }
     }
 
     /// Where, mm.
     pub fn place_mm(&self) -> Option<[f64; 3]> {
-        self.place_mm
+        self.now
+            .as_ref()
+            .map(|now| [now.position_mm.x, now.position_mm.y, now.position_mm.z])
     }
 
     /// Root-mean-square error of that in space, mm.
     pub fn spread_mm(&self) -> Option<f64> {
-        self.spread_mm
+        self.now.as_ref().map(|now| now.covariance_mm2.trace().sqrt())
     }
 
-    /// The levels that are expected of a capsule there, dBm; `None` before there was a fix.
+    /// The levels that are expected of a capsule there, dBm; `None` where no place is known.
     pub fn expected_dbm(&self) -> Option<&[f64]> {
         (!self.expected_dbm.is_empty()).then_some(&self.expected_dbm)
+    }
+
+    /// The track so far, a lag behind.
+    pub fn track(&self) -> Track {
+        Track {
+            points: self.track.clone(),
+        }
     }
 }

@@ -3,8 +3,22 @@
 //! For about a minute the capsule is held near each site in turn, about 5 cm in front of the antenna. [`find_turns`] finds the
 //! turns in the recording where their times are not given, and [`check_antennas`] answers: go, look again, or stop.
 //!
-//! A swap is found from the pattern of all levels and not from the loudest alone (see the documentation of [`Labelling`] for its
-//! probability). Two antennas that are neighbours look more alike than two that are far apart.
+//! A swap is found from the pattern of all levels and not from the loudest alone. Two antennas that are neighbours look more alike
+//! than two that are far apart. Measured on the phantom's `Held::usual`, with the default eight sites on a torso of 330 mm × 230 mm
+//! (`cargo run -p alvine-benches --bin swap_detection -- 50`, and `-- 30 8` for 8 dB of shadowing in air, both invented):
+//!
+//! ```text
+//!                   4 dB of shadowing (1400 swaps)      8 dB (840 swaps)
+//! apart, mm         named   told   missed               named   told   missed
+//! up to 110          83 %   15 %    2 %                    4 %   41 %   55 %
+//! 110 to 160         96 %    4 %    0 %                   18 %   53 %   28 %
+//! 160 to 210        100 %    0 %    0 %                   42 %   49 %   10 %
+//! beyond            100 %    0 %    0 %                   59 %   37 %    4 %
+//! ```
+//!
+//! *Named* is the right pair at a probability of [`SURE`] or more; *told* any doubt about labels. No swap was named wrongly in
+//! either. Of sound belts 50 of 50 were let go at 4 dB, and 26 of 30 at 8 dB, where 4 were to be looked at again, one of them for its
+//! labels. A recording in which no capsule was held is none of these: see [`AntennaFinding::NotHeld`].
 
 mod assignment;
 mod labelling;
