@@ -136,7 +136,10 @@ impl Hearing {
             if let (Some(expected_dbm), Reading::Heard(level_dbm)) = (expected_dbm, setup.receiver.read(level)) {
                 let above_db = level_dbm - expected_dbm[site];
                 antenna.fast_db += fast * (above_db - antenna.fast_db);
-                antenna.slow_db += slow * (above_db - antenna.slow_db);
+                // A weak antenna is held against what it was, and not against its weakness.
+                if antenna.state != State::Weak {
+                    antenna.slow_db += slow * (above_db - antenna.slow_db);
+                }
             }
             self.shares[site] = antenna.fast_heard;
         }
