@@ -102,12 +102,12 @@ const MOST_STEPS: usize = 10;
 const NEGLIGIBLE_VARIANCE: f64 = 0.03;
 
 impl LogNormal {
-    /// The mixture of Erlang laws that stands for this one.
-    pub(crate) fn branches(&self) -> Vec<Branch> {
+    /// The mixture of Erlang laws that stands for this one, in steps that are mostly longer than a bin of `width_s`, as each takes a bin
+    /// at least.
+    pub(crate) fn branches(&self, width_s: f64) -> Vec<Branch> {
         let variance = self.spread_ln * self.spread_ln;
-        let steps = (1..MOST_STEPS)
-            .find(|&steps| trigamma(steps) < variance)
-            .unwrap_or(MOST_STEPS);
+        let most = ((self.median_s / width_s) as usize).clamp(1, MOST_STEPS);
+        let steps = (1..most).find(|&steps| trigamma(steps) < variance).unwrap_or(most);
         let middle_ln = self.median_s.ln() - digamma(steps);
         let beyond = (variance - trigamma(steps)).max(0.0);
         if beyond < NEGLIGIBLE_VARIANCE {
@@ -176,7 +176,7 @@ mod tests {
     fn the_mixture_stays_near_its_log_normal_law() {
         for spread_ln in [0.33, 0.38, 0.55, 0.6, 0.9, 1.0, 1.163, 1.5] {
             let law = LogNormal::new(3600.0, spread_ln);
-            let branches = law.branches();
+            let branches = law.branches(10.0);
             assert_relative_eq!(branches.iter().map(|b| b.weight).sum::<f64>(), 1.0, epsilon = 1e-9);
             for percent in -300..=300 {
                 let time_s = 3600.0 * (spread_ln * f64::from(percent) / 100.0).exp();
@@ -184,6 +184,12 @@ mod tests {
                 assert!((mixed - wanted).abs() < 0.05, "{spread_ln} {percent}: {mixed} {wanted}");
             }
         }
+    }
+
+    #[test]
+    fn what_takes_seconds_takes_one_step() {
+        let branches = LogNormal::new(8.0, 0.8).branches(10.0);
+        assert_eq!((branches.len(), branches[0].steps), (1, 1));
     }
 
     #[test]

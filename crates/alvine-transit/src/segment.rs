@@ -275,10 +275,11 @@ fn check_order(given: &[ReaderLandmark]) -> Result<(), SegmentError> {
     Ok(())
 }
 
-/// The last instant with at least two sites hearing within its minute: a stray packet does not count.
+/// The last instant with at least two sites hearing within its minute: a stray packet does not count. Where only one site ever hears,
+/// that one must do.
 fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
-    const FEWEST_HEARD: usize = 2;
     const CONFIRMED_BY: usize = 3;
+    let fewest_heard = hearing_sites(setup, recording).clamp(1, 2);
     let time_s = recording.time_s();
     let recording_end_s = time_s[time_s.len() - 1];
     let mut confirmations = 0;
@@ -289,7 +290,7 @@ fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
             .iter()
             .filter(|&&level| matches!(setup.receiver.read(level), Reading::Heard(_) | Reading::Saturated(_)))
             .count();
-        if heard < FEWEST_HEARD {
+        if heard < fewest_heard {
             continue;
         }
         match latest_s {
@@ -313,6 +314,17 @@ fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
     }
 }
 
+/// How many sites ever hear.
+fn hearing_sites(setup: &Setup, recording: &Recording) -> usize {
+    let hears = |site: usize| {
+        (0..recording.len()).any(|instant| {
+            let reading = setup.receiver.read(recording.row(instant)[site]);
+            matches!(reading, Reading::Heard(_) | Reading::Saturated(_))
+        })
+    };
+    (0..recording.sites()).filter(|&site| hears(site)).count()
+}
+
 /// Mean time in the duodenum until the capsule slips back into the stomach, and for how long it does, s (common practice, no
 /// source: it is seen now and then, for moments).
 const REFLUX_S: (f64, f64) = (3600.0, 60.0);
@@ -321,7 +333,7 @@ fn chain(stages: &[Stage], width_s: f64) -> Chain {
     let laws: Vec<StageLaw> = stages
         .iter()
         .map(|stage| StageLaw {
-            branches: stage.duration.branches(),
+            branches: stage.duration.branches(width_s),
             stays: stage.stays,
             begins: stage.begins,
         })

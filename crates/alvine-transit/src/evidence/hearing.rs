@@ -42,9 +42,41 @@ pub(super) fn ln_likelihood(phase: Phase, bin: &Bin, usual_share: f64, width_s: 
     let Some(share) = bin.heard_share else { return 0.0 };
     let probability = match phase {
         Phase::Outside => OUTSIDE,
+        // A receiver that hears nothing at all does so wherever inside the capsule is.
+        _ if share == 0.0 => IN_OESOPHAGUS,
         Phase::Oesophagus => IN_OESOPHAGUS,
         Phase::Stomach | Phase::SmallBowel | Phase::Colon => usual_share,
     };
     let counts_as = (width_s / ALIKE_S).min(1.0);
     counts_as * INDEPENDENT_SITES * (share * probability.ln() + (1.0 - share) * (1.0 - probability).ln())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ln(phase: Phase, heard_share: Option<f64>) -> f64 {
+        let bin = Bin {
+            heard_share,
+            ..Bin::default()
+        };
+        ln_likelihood(phase, &bin, 0.9, 20.0)
+    }
+
+    #[test]
+    fn few_sites_speak_for_outside_and_many_for_inside() {
+        assert!(ln(Phase::Outside, Some(0.0)) > ln(Phase::Stomach, Some(0.0)));
+        assert!(ln(Phase::Outside, Some(0.9)) < ln(Phase::Stomach, Some(0.9)) - 5.0);
+    }
+
+    #[test]
+    fn silence_tells_no_part_inside_from_another_and_no_instant_tells_nothing() {
+        let inside = [Phase::Oesophagus, Phase::Stomach, Phase::SmallBowel, Phase::Colon];
+        assert!(
+            inside
+                .iter()
+                .all(|&phase| ln(phase, Some(0.0)) == ln(Phase::Colon, Some(0.0)))
+        );
+        assert_eq!(ln(Phase::Outside, None), 0.0);
+    }
 }

@@ -11,7 +11,7 @@ use crate::bins::Bin;
 use crate::stage::Stage;
 
 /// How long an error of place stays alike, s.
-const ALIKE_S: f64 = 600.0;
+const ALIKE_S: f64 = 900.0;
 
 pub(super) fn density(stage: &Stage, torso: &Torso) -> Option<PartDensity> {
     stage.place.map(|usual| PartDensity::new(&usual, torso))

@@ -74,7 +74,7 @@ const SHORTEST_STEP_S: f64 = 0.5;
 /// How many independent squares the ratio of one window counts as. Sites hear the same capsule, and windows overlap: the scatter
 /// of ln R without a rhythm is that of 4.5, and of four overlapping Hann windows two are worth one (fewer still as neighbouring
 /// windows share what is not noise: common practice, no source; set so that intervals cover on simulated studies).
-const SQUARES: f64 = 1.5;
+const SQUARES: f64 = 1.2;
 /// Powers over the neighbourhood that are tried.
 const POWERS: [f64; 5] = [0.0, 0.5, 1.5, 4.0, 10.0];
 
