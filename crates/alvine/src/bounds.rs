@@ -9,7 +9,7 @@
 //! ```
 //!
 //! and the covariance of an unbiased estimate is at least F⁻¹ (Cramér and Rao). An estimator that beats it has a bug
-//! or a prior.
+//! or a prior. [`posterior_cramer_rao`] is the same for a whole track, prior included.
 //!
 //! # Source
 //!
@@ -17,7 +17,11 @@
 //! Signal Process. 51 (2003). The factor of a censored Gaussian follows from the likelihood of J. Tobin, Econometrica
 //! 26 (1958), and is checked against a numerical integral below.
 
+mod track;
+
 use nalgebra::Matrix3;
+
+pub use track::{TrackBound, TrackBoundError, posterior_cramer_rao};
 
 use crate::fix::Level;
 use crate::normal;

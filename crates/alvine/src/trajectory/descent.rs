@@ -11,6 +11,8 @@ const REFRESHES: usize = 1;
 const FIRST_DAMPING: f64 = 1e-5;
 /// No place moves further in one step, mm.
 const LONGEST_STEP_MM: f64 = 60.0;
+/// So little damping hardly shortens a step: spread over a day of knots it is as much as a spread of 400 mm, 1/mm².
+const HARDLY_DAMPED: f64 = 1.5e-9;
 /// The heaviest damping tried, 1/mm².
 const HEAVIEST: f64 = 1e3;
 
@@ -37,6 +39,11 @@ pub(super) fn descend(
         rounds: 0,
         settled: false,
     };
+    let heaviest_to_settle = if objective.settles_undamped() {
+        HARDLY_DAMPED
+    } else {
+        HEAVIEST
+    };
     for refreshed in 0..=REFRESHES {
         objective.forget_by_distance(states);
         end.value = objective.value(states);
@@ -52,7 +59,7 @@ pub(super) fn descend(
             step(states, &chain.solve(), &mut tried);
             let value = objective.value(&tried);
             if value <= end.value {
-                end.settled = end.value - value < worth;
+                end.settled = end.value - value < worth && damping <= heaviest_to_settle;
                 std::mem::swap(states, &mut tried);
                 end.value = value;
                 damping = (0.1 * damping).max(1e-9);

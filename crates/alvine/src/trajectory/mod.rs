@@ -8,17 +8,19 @@
 //! instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
 //! that is still being made.
 
+#[cfg(test)]
+mod against_scipy;
 mod cells;
 mod descent;
 mod instants;
 mod knots;
 mod motion;
-mod objective;
+pub(crate) mod objective;
 mod options;
 mod streaming;
 #[cfg(test)]
-mod tests;
-mod tridiagonal;
+pub(crate) mod tests;
+pub(crate) mod tridiagonal;
 
 pub use motion::MotionPrior;
 pub use options::{TrajectoryOptions, Wander};

@@ -39,7 +39,7 @@ pub enum MotionPrior {
 
 impl MotionPrior {
     /// Φ over a step: from (position, velocity) to (position, velocity).
-    pub(super) fn transition(&self, step_s: f64) -> Matrix2<f64> {
+    pub(crate) fn transition(&self, step_s: f64) -> Matrix2<f64> {
         match *self {
             Self::WhiteAcceleration { .. } => Matrix2::new(1.0, step_s, 0.0, 1.0),
             Self::MeanReverting { memory_s, .. } => {
@@ -50,7 +50,7 @@ impl MotionPrior {
     }
 
     /// Q over a step: mm², mm²/s, mm²/s².
-    pub(super) fn noise(&self, step_s: f64) -> Matrix2<f64> {
+    pub(crate) fn noise(&self, step_s: f64) -> Matrix2<f64> {
         match *self {
             Self::WhiteAcceleration {
                 density_mm2_per_s3: density,
@@ -77,7 +77,7 @@ impl MotionPrior {
     }
 
     /// Variance of each component of velocity where nothing is known of it, mm²/s².
-    pub(super) fn velocity_variance(&self) -> f64 {
+    pub(crate) fn velocity_variance(&self) -> f64 {
         /// A capsule is not thrown: 10 mm/s (common practice, no source).
         const FASTEST_MM_PER_S: f64 = 10.0;
         match *self {

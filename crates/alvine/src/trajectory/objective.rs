@@ -22,9 +22,9 @@ use crate::setup::Setup;
 use crate::torso::Position;
 
 /// Where each part of a state begins.
-pub(super) const SLOW: usize = KINEMATIC;
-pub(super) const FAST: usize = KINEMATIC + 1;
-pub(super) const BIAS: usize = KINEMATIC + 2;
+pub(crate) const SLOW: usize = KINEMATIC;
+pub(crate) const FAST: usize = KINEMATIC + 1;
+pub(crate) const BIAS: usize = KINEMATIC + 2;
 
 /// The states at all knots, knots × size.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,16 +71,17 @@ struct Link {
 
 /// One step of an Ornstein–Uhlenbeck process: `x' = keep · x + w`, `cov w = 1 / information`.
 #[derive(Debug, Clone, Copy)]
-struct Step {
-    keep: f64,
-    information: f64,
+pub(crate) struct Step {
+    pub keep: f64,
+    pub information: f64,
 }
 
 /// No process forgets less than this much variance in a step, dB²: what is known must stay finite.
-const LEAST_VARIANCE: f64 = 1e-4;
+pub(crate) const LEAST_VARIANCE: f64 = 1e-4;
 
 impl Step {
-    fn new(spread_db: f64, lapse: f64) -> Self {
+    /// Over `lapse` times the memory.
+    pub fn new(spread_db: f64, lapse: f64) -> Self {
         let keep = (-lapse).exp();
         let variance = -spread_db * spread_db * (-2.0 * lapse).exp_m1();
         Self {
@@ -156,6 +157,11 @@ impl<'a> Objective<'a> {
         self
     }
 
+    /// Whether a descent should end only by a step that is hardly damped.
+    pub fn settles_undamped(&self) -> bool {
+        self.options.settle_undamped
+    }
+
     /// Numbers in a state.
     pub fn size(&self) -> usize {
         BIAS + self.knots.sites
@@ -178,13 +184,9 @@ impl<'a> Objective<'a> {
     /// What counts is the path averaged over a minute or two: shadowing is a field in space, so that a capsule which goes to
     /// and fro about one place hears the same of it again and again.
     pub fn forget_by_distance(&mut self, states: &States) {
-        let smooth_mm = averaged_path(
-            self.before.map_or(&[], |before| &before.path),
-            &self.knots.time_s,
-            states,
-        );
-        for (link, ends) in self.links.iter_mut().zip(smooth_mm.windows(2)) {
-            let moved_mm = (ends[1] - ends[0]).norm().hypot(STIR_MM);
+        let path = self.before.map_or(&[][..], |before| &before.path);
+        let moved_mm = moved_mm(path, &self.knots.time_s, |knot| states.place(knot));
+        for (link, moved_mm) in self.links.iter_mut().zip(moved_mm) {
             link.bias = Step::new(self.bias_spread_db, moved_mm / self.options.shadowing_memory_mm);
         }
     }
@@ -602,8 +604,18 @@ impl Before {
     }
 }
 
-/// The mean place within [`AVERAGED_S`] of each knot, those before the first among them.
-fn averaged_path(before: &[(f64, Position)], knots_s: &[f64], states: &States) -> Vec<Position> {
+/// How far the capsule moves from each knot to the next, mm: along the path averaged over [`AVERAGED_S`] either side, on which
+/// knots before the first count too.
+pub(crate) fn moved_mm(
+    before: &[(f64, Position)],
+    knots_s: &[f64],
+    place: impl Fn(usize) -> Position,
+) -> impl Iterator<Item = f64> {
+    let smooth_mm = averaged_path(before, knots_s, place);
+    (1..knots_s.len()).map(move |knot| (smooth_mm[knot] - smooth_mm[knot - 1]).norm().hypot(STIR_MM))
+}
+
+fn averaged_path(before: &[(f64, Position)], knots_s: &[f64], place: impl Fn(usize) -> Position) -> Vec<Position> {
     let time_s: Vec<f64> = before
         .iter()
         .map(|&(time_s, _)| time_s)
@@ -612,7 +624,7 @@ fn averaged_path(before: &[(f64, Position)], knots_s: &[f64], states: &States) -
     let places = before
         .iter()
         .map(|&(_, place)| place)
-        .chain((0..knots_s.len()).map(|knot| states.place(knot)));
+        .chain((0..knots_s.len()).map(place));
     let mut sums = vec![Position::zeros()];
     let mut sum = Position::zeros();
     for place in places {

@@ -46,6 +46,9 @@ pub struct TrajectoryOptions {
     pub lasting_share: f64,
     /// Most rounds of refining.
     pub most_rounds: usize,
+    /// Whether refining ends only by a step that damping hardly shortened. Otherwise it ends sooner, and may end short of the
+    /// least where a direction is flat over the whole recording, as is a common shift of all places against biases that last.
+    pub settle_undamped: bool,
 }
 
 impl Default for TrajectoryOptions {
@@ -76,6 +79,7 @@ impl Default for TrajectoryOptions {
             longest_bridge_s: 60.0,
             lasting_share: 0.4,
             most_rounds: 40,
+            settle_undamped: false,
         }
     }
 }

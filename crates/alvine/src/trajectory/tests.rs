@@ -12,7 +12,7 @@ use crate::propagation::{Law, LogDistance};
 use crate::recording::Receiver;
 use crate::setup::Transmitter;
 
-pub(super) fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
+pub(crate) fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
     Setup {
         torso,
@@ -25,7 +25,7 @@ pub(super) fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
 }
 
 /// What obeys the model exactly: no bias, no level, Gaussian tails, nothing left out.
-pub(super) fn exact() -> TrajectoryOptions {
+pub(crate) fn exact() -> TrajectoryOptions {
     let still = Wander {
         spread_db: 0.01,
         memory: 1000.0,
@@ -43,7 +43,7 @@ pub(super) fn exact() -> TrajectoryOptions {
 }
 
 /// A recording at 1 Hz of a capsule on a path, with Gaussian noise.
-pub(super) fn recording(setup: &Setup, path: &[Position], seed: u64) -> Recording {
+pub(crate) fn recording(setup: &Setup, path: &[Position], seed: u64) -> Recording {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
     let time_s = (0..path.len()).map(|instant| instant as f64).collect();
     let levels = Array2::from_shape_fn((path.len(), setup.layout.len()), |(instant, site)| {
@@ -55,7 +55,7 @@ pub(super) fn recording(setup: &Setup, path: &[Position], seed: u64) -> Recordin
 }
 
 /// A path drawn from the motion prior itself, second by second, about the middle of the belly.
-pub(super) fn drawn_path(options: &TrajectoryOptions, seconds: usize, seed: u64) -> Vec<Position> {
+pub(crate) fn drawn_path(options: &TrajectoryOptions, seconds: usize, seed: u64) -> Vec<Position> {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
     let (transition, noise) = (options.motion.transition(1.0), options.motion.noise(1.0));
     let factor = noise.cholesky().unwrap().l();
@@ -73,7 +73,7 @@ pub(super) fn drawn_path(options: &TrajectoryOptions, seconds: usize, seed: u64)
         .collect()
 }
 
-pub(super) fn estimate(setup: &Setup, recording: &Recording, options: TrajectoryOptions) -> Track {
+pub(crate) fn estimate(setup: &Setup, recording: &Recording, options: TrajectoryOptions) -> Track {
     Trajectory { options }.estimate(setup, recording, &[], &|_| ()).unwrap()
 }
 

@@ -18,17 +18,17 @@
 
 /// An off-diagonal block: position and velocity couple alike along each axis, every other state only to itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Motion {
+pub(crate) struct Motion {
     /// Rows position, velocity of the later state; columns of the earlier.
     pub block: [[f64; 2]; 2],
 }
 
 /// Position and velocity come first in a state: three of each.
-pub(super) const KINEMATIC: usize = 6;
+pub(crate) const KINEMATIC: usize = 6;
 
 /// A factored chain.
 #[derive(Debug, Clone)]
-pub(super) struct Chain {
+pub(crate) struct Chain {
     size: usize,
     /// Sₖ⁻¹ of each state.
     inverse: Vec<f64>,
@@ -42,7 +42,7 @@ pub(super) struct Chain {
 
 /// A pivot was not positive: the system is not positive definite.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct NotPositive;
+pub(crate) struct NotPositive;
 
 impl Chain {
     /// Working space for chains of states of `size` numbers.
