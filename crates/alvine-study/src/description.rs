@@ -16,6 +16,7 @@ use alvine::{
 use toml::value::Datetime;
 
 use crate::fault::{Fault, Place, StudyError, quoted};
+use crate::site_sense::{Slip, Suspicion, suspicion};
 use crate::study::{AuxiliaryColumn, Started, Study};
 
 /// The version of the study format that this crate reads and writes.
@@ -296,6 +297,10 @@ impl Builder<'_> {
             let fault = too_many("sites", sites.len(), MOST_SITES);
             return Err(StudyError::new(self.0.place_in(List::Sites, None, ""), fault));
         }
+        if let Some((index, suspicion)) = suspicion(&sites, torso) {
+            let place = self.0.place_in(List::Sites, Some(index), "position_mm");
+            return Err(StudyError::new(place, senseless(&sites[index], &suspicion)));
+        }
         let names: Vec<String> = sites.iter().map(|site| site.name.clone()).collect();
         let index_of = |name: &String| names.iter().position(|other| other == name);
         Layout::new(sites).map_err(|error| {
@@ -411,6 +416,18 @@ pub(crate) fn check_spread(spread_s: Option<f64>) -> Result<(), Fault> {
             expected: "a finite number of seconds, 0 or more".to_owned(),
         }),
         _ => Ok(()),
+    }
+}
+
+fn senseless(site: &Site, suspicion: &Suspicion) -> Fault {
+    Fault::SenselessSite {
+        site: site.name.clone(),
+        found_mm: site.position_mm.into(),
+        seems: match suspicion.slip {
+            Slip::Unit(unit) => format!("it seems to be in {unit}"),
+            Slip::Sign(side) => format!("a sign seems to be wrong, as the coordinate grows towards the {side}"),
+        },
+        likely_mm: suspicion.likely_mm.into(),
     }
 }
 

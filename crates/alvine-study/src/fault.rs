@@ -162,6 +162,21 @@ pub enum Fault {
         /// What it said.
         source: io::Error,
     },
+    /// A site whose place makes no sense as it stands, and does once it is put right.
+    #[error(
+        "site `{site}` at [{:.6}, {:.6}, {:.6}] mm: {seems}; expected about [{:.1}, {:.1}, {:.1}] mm",
+        .found_mm[0], .found_mm[1], .found_mm[2], .likely_mm[0], .likely_mm[1], .likely_mm[2]
+    )]
+    SenselessSite {
+        /// The site.
+        site: String,
+        /// Its place, mm.
+        found_mm: [f64; 3],
+        /// What it seems to be.
+        seems: String,
+        /// The place that was likely meant, mm.
+        likely_mm: [f64; 3],
+    },
     /// A file of another kind than a study.
     #[error("found {found}; expected {expected}")]
     WrongKind {
@@ -425,6 +440,11 @@ impl Fault {
             } => "leave out all [[site]] tables to get the default eight".to_owned(),
             Fault::NotHdf5 { .. } | Fault::Hdf5 { .. } => "copy the file anew, or export the study again".to_owned(),
             Fault::UnknownFormat { .. } => "the file may come from a later version of alvine".to_owned(),
+            Fault::SenselessSite { .. } => {
+                "places are in millimetres from the skin at the umbilicus: x to the patient's \
+                 left, y to the back, z to the head"
+                    .to_owned()
+            }
             Fault::PathEscapes { .. } => {
                 "put the recording beside study.toml and name it without `..` or `/`".to_owned()
             }

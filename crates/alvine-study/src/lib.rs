@@ -29,6 +29,7 @@ mod nearest;
 mod privacy;
 mod recording_csv;
 pub mod results;
+mod site_sense;
 mod staging;
 mod study;
 mod toml_study;

@@ -97,6 +97,27 @@ fn rows() -> Vec<Row> {
             "study.toml:40:1: [[site]] is without position_mm; expected three coordinates, such as [0.0, 4.0, 115.0]",
         ),
         row(
+            "a site in metres among others in millimetres",
+            "study.toml",
+            "position_mm = [130.0, 44.2, 0.0]\n",
+            "position_mm = [0.13, 0.0442, 0.0]\n",
+            "study.toml:42:15: site `left-lumbar` at [0.130000, 0.044200, 0.000000] mm: it seems to be in metres; expected about [130.0, 44.2, 0.0] mm",
+        ),
+        row(
+            "a depth counted to the front",
+            "study.toml",
+            "position_mm = [130.0, 44.2, 0.0]\n",
+            "position_mm = [130.0, -44.2, 0.0]\n",
+            "study.toml:42:15: site `left-lumbar` at [130.000000, -44.200000, 0.000000] mm: a sign seems to be wrong, as the coordinate grows towards the back; expected about [130.0, 44.2, 0.0] mm",
+        ),
+        row(
+            "a site of the lower belly above the umbilicus",
+            "study.toml",
+            "position_mm = [-90.0, 18.6, -90.0]\n",
+            "position_mm = [-90.0, 18.6, 90.0]\n",
+            "study.toml:46:15: site `right-iliac` at [-90.000000, 18.600000, 90.000000] mm: a sign seems to be wrong, as the coordinate grows towards the head; expected about [-90.0, 18.6, -90.0] mm",
+        ),
+        row(
             "a later format",
             "study.toml",
             "format = 1",
@@ -233,8 +254,8 @@ fn rows() -> Vec<Row> {
             "two sites at one place",
             "study.toml",
             "[130.0, 44.2, 0.0]",
-            "[-129.0, 44.2, 1.0]",
-            "study.toml:42:15: sites `right-lumbar` and `left-lumbar` are 1.4 mm apart; expected at least 5 mm",
+            "[89.0, 18.6, -89.0]",
+            "study.toml:50:15: sites `left-lumbar` and `left-iliac` are 1.4 mm apart; expected at least 5 mm",
         ),
         row(
             "a place of two coordinates",

@@ -38,7 +38,9 @@ pub use fix::{Fix, FixError, FixOptions, FixSolver, Level, Loss, PositionPrior};
 pub use layout::{Layout, LayoutError, Site};
 pub use loosening::Loosening;
 pub use noise::{NoiseError, NoiseModel};
-pub use propagation::{DistanceAndTissue, FreeSpace, Law, LogDistance, Propagation, PropagationError};
+pub use propagation::{
+    DistanceAndTissue, FreeSpace, LANES, Law, LogDistance, LossesBySquare, Propagation, PropagationError,
+};
 pub use quality::{Interval, Quality};
 pub use reader::{ReaderFinding, ReaderLandmark};
 pub use recording::{Reading, Receiver, Recording, RecordingError};

@@ -73,10 +73,9 @@ pub(crate) struct Term {
     pub information: f64,
 }
 
-/// The term of a reading at a predicted level; `None` when no packet came.
+/// The term of a reading at a predicted level, with the inverse of its spread, 1/dB; `None` when no packet came.
 #[inline(always)]
-pub(super) fn term(reading: Reading, predicted_dbm: f64, spread_db: f64, loss: Loss) -> Option<Term> {
-    let per_spread = 1.0 / spread_db;
+pub(super) fn term(reading: Reading, predicted_dbm: f64, per_spread: f64, loss: Loss) -> Option<Term> {
     match reading {
         Reading::Heard(level_dbm) => {
             let r = (level_dbm - predicted_dbm) * per_spread;
@@ -131,14 +130,14 @@ mod tests {
         for reading in readings {
             for loss in losses {
                 for predicted_dbm in [-140.0, -101.0, -99.0, -82.0, -69.0, -30.0, -20.0, 10.0] {
-                    let value = |level| term(reading, level, 4.0, loss).unwrap().value;
+                    let value = |level| term(reading, level, 0.25, loss).unwrap().value;
                     let difference = (value(predicted_dbm + h) - value(predicted_dbm - h)) / (2.0 * h);
-                    let gradient = term(reading, predicted_dbm, 4.0, loss).unwrap().gradient;
+                    let gradient = term(reading, predicted_dbm, 0.25, loss).unwrap().gradient;
                     // Rounding of the difference: ε · value / h, value up to a few hundred.
                     assert!((gradient - difference).abs() < 1e-8 * (1.0 + value(predicted_dbm)));
-                    let slope = |level| term(reading, level, 4.0, loss).unwrap().gradient;
+                    let slope = |level| term(reading, level, 0.25, loss).unwrap().gradient;
                     let bend = (slope(predicted_dbm + h) - slope(predicted_dbm - h)) / (2.0 * h);
-                    let curvature = term(reading, predicted_dbm, 4.0, loss).unwrap().curvature;
+                    let curvature = term(reading, predicted_dbm, 0.25, loss).unwrap().curvature;
                     assert!((curvature - bend).abs() < 1e-8 * (1.0 + value(predicted_dbm)));
                 }
             }

@@ -6,8 +6,8 @@
 //! ```
 //!
 //! The computation goes in three steps, each a module: *start* scores a coarse grid inside the torso and takes the
-//! best place and the best distant one, so that a mirror solution does not trap it; *search* descends from each and
-//! the better end wins; *fallback* polishes the few that did not settle, by a general optimiser from `argmin`.
+//! best place and the best distant one, so that a mirror solution does not trap it; *search* descends from each, though no
+//! further than it takes to see that the second leads nowhere new, and the better end wins; *fallback* polishes the few that did not settle, by a general optimiser from `argmin`.
 //!
 //! Sites below the floor or above the ceiling count by the probability of that. The spread of a reading is shadowing
 //! and sample noise together, so that a fix's covariance is honest for a fix on its own; how much of it averaging can
@@ -35,8 +35,8 @@ use crate::track::Flags;
 use objective::{Candidate, Objective};
 use region::INSIDE_FRACTION;
 pub(crate) use region::Region;
-use search::{Settled, search};
-pub(crate) use start::StartGrid;
+use search::{Beside, Settled, search, search_beside};
+pub(crate) use start::{Scores, StartGrid};
 
 /// Why fixes cannot be computed as asked.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -114,8 +114,15 @@ pub fn bounded_covariance_mm2(information_per_mm2: &Matrix3<f64>, torso: &Torso)
 #[derive(Debug, Clone)]
 pub struct FixWorkspace {
     readings: Vec<Reading>,
-    scores: Vec<f32>,
-    sums: Vec<f32>,
+    scores: Scores,
+}
+
+/// What an instant's readings are.
+#[derive(Debug, Clone, Copy)]
+struct Tally {
+    heard: u16,
+    censored: u16,
+    flags: Flags,
 }
 
 /// Computes fixes under one setup.
@@ -189,8 +196,7 @@ impl<'a> FixSolver<'a> {
     pub fn workspace(&self) -> FixWorkspace {
         FixWorkspace {
             readings: vec![Reading::Missing; self.setup.layout.len()],
-            scores: vec![0.0; self.grid.len()],
-            sums: vec![0.0; self.grid.len()],
+            scores: self.grid.scores(),
         }
     }
 
@@ -213,17 +219,33 @@ impl<'a> FixSolver<'a> {
     /// As [`FixSolver::fix`], without allocating; levels beyond the layout's sites are ignored, and those that lack
     /// count as missing.
     pub fn fix_with(&self, levels_dbm: impl Iterator<Item = f32>, work: &mut FixWorkspace) -> Option<Fix> {
+        let mut tally = self.take(levels_dbm, work)?;
+        let (best, ambiguous) = self.minimise(work);
+        if ambiguous {
+            tally.flags |= Flags::AMBIGUOUS;
+        }
+        let information_per_mm2 = self.objective(&work.readings).information(&best.candidate);
+        Some(self.describe(&best, information_per_mm2, tally))
+    }
+
+    /// Reads the levels into the working space and counts them; `None` when no site heard the capsule.
+    fn take(&self, levels_dbm: impl Iterator<Item = f32>, work: &mut FixWorkspace) -> Option<Tally> {
         work.readings.fill(Reading::Missing);
         for (reading, level_dbm) in work.readings.iter_mut().zip(levels_dbm) {
             *reading = self.reading(level_dbm);
         }
-        let count = |kind: fn(&Reading) -> bool| work.readings.iter().filter(|reading| kind(reading)).count() as u16;
-        let heard = count(|reading| matches!(reading, Reading::Heard(_)));
-        let saturated = count(|reading| matches!(reading, Reading::Saturated(_)));
+        let (mut heard, mut saturated, mut below) = (0, 0, 0);
+        for reading in &work.readings {
+            match reading {
+                Reading::Heard(_) => heard += 1,
+                Reading::Saturated(_) => saturated += 1,
+                Reading::BelowFloor(_) => below += 1,
+                Reading::Missing => {}
+            }
+        }
         if heard + saturated == 0 {
             return None;
         }
-        let below = count(|reading| matches!(reading, Reading::BelowFloor(_)));
         let mut flags = Flags::NONE;
         if heard + saturated < crate::layout::FEWEST_SITES as u16 {
             flags |= Flags::FEW_SITES;
@@ -231,12 +253,23 @@ impl<'a> FixSolver<'a> {
         if saturated > 0 {
             flags |= Flags::SATURATED;
         }
-        let (best, ambiguous) = self.minimise(work);
-        if ambiguous {
-            flags |= Flags::AMBIGUOUS;
-        }
-        let information_per_mm2 = self.objective(&work.readings).information(&best.candidate);
-        Some(self.describe(&best, information_per_mm2, heard, below + saturated, flags))
+        Some(Tally {
+            heard,
+            censored: below + saturated,
+            flags,
+        })
+    }
+
+    /// As [`FixSolver::fix_with`], with a descent from every place of the grid in place of one or two: hundreds of times
+    /// slower, and the yardstick of what the few starts miss. It does not tell whether the fix is ambiguous.
+    pub fn fix_from_everywhere(&self, levels_dbm: impl Iterator<Item = f32>, work: &mut FixWorkspace) -> Option<Fix> {
+        let tally = self.take(levels_dbm, work)?;
+        let objective = self.objective(&work.readings);
+        let places = self.grid.places_mm().iter();
+        let best = places
+            .map(|&position_mm| self.settle(&objective, position_mm))
+            .min_by(|a, b| a.evaluation.value.total_cmp(&b.evaluation.value))?;
+        Some(self.describe(&best, objective.information(&best.candidate), tally))
     }
 
     /// A reading whose censoring limit lies half a quantisation step inside the receiver's, as rounding to the limit
@@ -259,58 +292,56 @@ impl<'a> FixSolver<'a> {
         }
     }
 
-    /// The best end of up to two searches, and whether a distant one is nearly as good.
+    /// The best end of a few searches, and whether a distant one is nearly as good.
+    ///
+    /// After the first, each search starts at the best place of the grid that is distant from every end and start before.
     fn minimise(&self, work: &mut FixWorkspace) -> (Settled, bool) {
-        let FixWorkspace { readings, scores, sums } = work;
+        let FixWorkspace { readings, scores } = work;
         let objective = self.objective(readings);
-        self.grid
-            .score(readings, self.spread_db, self.options.level, scores, sums);
+        self.grid.score(readings, self.spread_db, self.options.level, scores);
         let start = self.grid.best(scores);
-        let first = self.settle(&objective, start.position_mm);
-        let distant = self
-            .grid
-            .best_beyond(scores, &first.candidate.position_mm, DISTANT_MM)
-            .filter(|other| other.score < start.score.min(first.evaluation.value) + WORTH_TRYING);
-        let Some(distant) = distant else {
-            return (first, false);
-        };
-        let second = self.settle(&objective, distant.position_mm);
-        let apart_mm = (first.candidate.position_mm - second.candidate.position_mm).norm();
-        let gap = (first.evaluation.value - second.evaluation.value).abs();
-        let ambiguous = apart_mm > 0.5 * DISTANT_MM && gap < AMBIGUOUS_WITHIN;
-        if second.evaluation.value < first.evaluation.value {
-            (second, ambiguous)
-        } else {
-            (first, ambiguous)
+        let mut best = self.settle(&objective, start.position_mm);
+        let mut seen_mm = [best.candidate.position_mm; FixOptions::MOST_STARTS];
+        let mut ambiguous = false;
+        // Sites below the floor leave valleys with several minima.
+        let censored = readings
+            .iter()
+            .any(|reading| matches!(reading, Reading::BelowFloor(_) | Reading::Saturated(_)));
+        let starts = self.options.starts + usize::from(censored);
+        for others in 1..starts.min(FixOptions::MOST_STARTS) {
+            let below = start.score.min(best.evaluation.value) + WORTH_TRYING;
+            let distant = self.grid.best_beyond(scores, below, &seen_mm[..others], DISTANT_MM);
+            let Some(distant) = distant else {
+                break;
+            };
+            seen_mm[others] = distant.position_mm;
+            let from = start_at(distant.position_mm);
+            let other = match search_beside(&objective, from, &best, AMBIGUOUS_WITHIN) {
+                Beside::Same => continue,
+                Beside::Hopeless => break,
+                Beside::Elsewhere(end) => polished(&objective, end),
+            };
+            let apart_mm = (best.candidate.position_mm - other.candidate.position_mm).norm();
+            let gap = (best.evaluation.value - other.evaluation.value).abs();
+            ambiguous |= apart_mm > 0.5 * DISTANT_MM && gap < AMBIGUOUS_WITHIN;
+            if other.evaluation.value < best.evaluation.value {
+                best = other;
+            }
         }
+        (best, ambiguous)
     }
 
-    /// Descends from a place and polishes what did not settle.
+    /// Descends from a place.
     fn settle(&self, objective: &Objective<'_>, position_mm: Position) -> Settled {
-        let end = search(
-            objective,
-            Candidate {
-                position_mm,
-                level_db: 0.0,
-            },
-        );
-        if end.settled {
-            return end;
-        }
-        match fallback::polish(objective, &end.candidate) {
-            Some(candidate) => search(objective, candidate),
-            None => end,
-        }
+        polished(objective, search(objective, start_at(position_mm)))
     }
 
-    fn describe(
-        &self,
-        end: &Settled,
-        information_per_mm2: Matrix3<f64>,
-        heard: u16,
-        censored: u16,
-        mut flags: Flags,
-    ) -> Fix {
+    fn describe(&self, end: &Settled, information_per_mm2: Matrix3<f64>, tally: Tally) -> Fix {
+        let Tally {
+            heard,
+            censored,
+            mut flags,
+        } = tally;
         let place = end.candidate.position_mm;
         let edge = self.region.wall(&place).is_some();
         let position_mm = self.setup.torso.clamp(&place, INSIDE_FRACTION);
@@ -329,6 +360,24 @@ impl<'a> FixSolver<'a> {
             censored,
             flags,
         }
+    }
+}
+
+fn start_at(position_mm: Position) -> Candidate {
+    Candidate {
+        position_mm,
+        level_db: 0.0,
+    }
+}
+
+/// The end of a search, polished by a general optimiser where it did not settle.
+fn polished(objective: &Objective<'_>, end: Settled) -> Settled {
+    if end.settled {
+        return end;
+    }
+    match fallback::polish(objective, &end.candidate) {
+        Some(candidate) => search(objective, candidate),
+        None => end,
     }
 }
 
@@ -352,6 +401,13 @@ fn check(options: &FixOptions) -> Result<(), FixError> {
             expected: "10 to 80 mm",
         });
     }
+    if !(1..=FixOptions::MOST_STARTS).contains(&options.starts) {
+        return Err(FixError::ImpossibleOption {
+            what: "starts",
+            found: options.starts as f64,
+            expected: "1 to 8",
+        });
+    }
     match options.loss {
         Loss::Squares => {}
         Loss::Huber { k } => positive("loss scale k", k)?,
@@ -365,3 +421,6 @@ fn check(options: &FixOptions) -> Result<(), FixError> {
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests;

@@ -42,6 +42,15 @@ pub struct FixOptions {
     pub most_steps: usize,
     /// Spacing of the places from which the search may start, mm.
     pub start_spacing_mm: f64,
+    /// From how many distant places the search starts at most, 1 to [`FixOptions::MOST_STARTS`], and from one more where
+    /// a site is censored. With two, a nearly equal minimum more than 1 mm from the best is taken in 1 % of instants
+    /// with 4 dB of spread, in 3 % with 8 dB and a floor.
+    pub starts: usize,
+}
+
+impl FixOptions {
+    /// The most starts that may be asked for.
+    pub const MOST_STARTS: usize = 8;
 }
 
 impl Default for FixOptions {
@@ -54,6 +63,7 @@ impl Default for FixOptions {
             tolerance_mm: 0.1,
             most_steps: 60,
             start_spacing_mm: 36.0,
+            starts: 2,
         }
     }
 }

@@ -29,6 +29,8 @@ pub(crate) struct Region {
     /// Inverse squares of the semi-axes across, 1/mm².
     inverse_square: (f64, f64),
     radial_stiffness: f64,
+    /// The squared radius at which a step out of the region stops, in units of the skin's.
+    stop_square: f64,
     middle_z_mm: f64,
     half_height_mm: f64,
 }
@@ -48,6 +50,7 @@ impl Region {
             axis_y_mm: b,
             inverse_square: (1.0 / (a * a), 1.0 / (b * b)),
             radial_stiffness: (a * b).sqrt() / OVERSHOOT_MM,
+            stop_square: (INSIDE_FRACTION + STOP_BEHIND_MM / (a * b).sqrt()).powi(2),
             middle_z_mm: 0.5 * (Torso::LOWEST_MM + Torso::HIGHEST_MM),
             half_height_mm: 0.5 * (Torso::HIGHEST_MM - Torso::LOWEST_MM),
         }
@@ -101,16 +104,15 @@ impl Region {
         let (mx, my) = self.inverse_square;
         let dot = |ax: f64, ay: f64, bx: f64, by: f64| ax * bx * mx + ay * by * my;
         let (px, py) = (from.x, from.y - self.axis_y_mm);
-        let limit = INSIDE_FRACTION + STOP_BEHIND_MM * (mx * my).sqrt().sqrt();
         let here = dot(px, py, px, py);
         if here >= INSIDE_FRACTION * INSIDE_FRACTION {
             return 1.0;
         }
         let (square, cross) = (dot(step.x, step.y, step.x, step.y), dot(px, py, step.x, step.y));
-        if here + 2.0 * cross + square <= limit * limit {
+        if here + 2.0 * cross + square <= self.stop_square {
             return 1.0;
         }
-        let root = (cross * cross + square * (limit * limit - here)).sqrt();
+        let root = (cross * cross + square * (self.stop_square - here)).sqrt();
         ((root - cross) / square).clamp(0.0, 1.0)
     }
 

@@ -1,6 +1,7 @@
 //! Log-distance: a loss at a reference distance, and so many dB a decade from there.
 
-use super::{Loss, Propagation, PropagationError, in_range};
+use super::logarithm::ln;
+use super::{LANES, Loss, LossesBySquare, Propagation, PropagationError, in_range};
 
 /// The log-distance law.
 ///
@@ -103,6 +104,18 @@ impl Propagation for LogDistance {
             loss_db: self.loss_at_reference_db + db_per_neper * (distance_mm / self.reference_mm).ln(),
             slope_db_per_mm: db_per_neper * inverse,
             bend_db_per_mm2: -db_per_neper * inverse * inverse,
+        }
+    }
+
+    fn at_squares(&self, squares_mm2: &[f64; LANES]) -> LossesBySquare {
+        let half_db_per_neper = 5.0 * self.exponent * std::f64::consts::LOG10_E;
+        let scale = 1.0 / (self.reference_mm * self.reference_mm);
+        let nepers = ln(&squares_mm2.map(|square_mm2| square_mm2 * scale));
+        let inverse = squares_mm2.map(|square_mm2| 1.0 / square_mm2);
+        LossesBySquare {
+            loss_db: nepers.map(|nepers| self.loss_at_reference_db + half_db_per_neper * nepers),
+            slope_db_per_mm2: inverse.map(|inverse| half_db_per_neper * inverse),
+            bend_db_per_mm4: inverse.map(|inverse| -half_db_per_neper * inverse * inverse),
         }
     }
 }

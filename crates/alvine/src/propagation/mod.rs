@@ -9,6 +9,7 @@
 
 mod free_space;
 mod log_distance;
+mod logarithm;
 mod tissue;
 
 use nalgebra::Matrix3;
@@ -22,6 +23,9 @@ use crate::torso::Position;
 
 /// A place on top of a site has no far field; every law takes distances from here up, mm.
 pub const NEAREST_MM: f64 = 1.0;
+
+/// Distances taken side by side by [`Propagation::at_squares`].
+pub const LANES: usize = 8;
 
 /// Why a law cannot be as described.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -64,6 +68,21 @@ pub struct Loss {
     pub bend_db_per_mm2: f64,
 }
 
+/// Losses by the squares of distances, q = d² in mm², and how they change there: what a descent needs, without a root.
+///
+/// ```text
+/// ∇L = 2 L_q (x − a),   ∇²L = 2 L_q I + 4 L_qq (x − a)(x − a)ᵀ
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LossesBySquare {
+    /// Median losses, dB.
+    pub loss_db: [f64; LANES],
+    /// Their derivatives by q, dB/mm².
+    pub slope_db_per_mm2: [f64; LANES],
+    /// Their second derivatives by q, dB/mm⁴.
+    pub bend_db_per_mm4: [f64; LANES],
+}
+
 /// Loss at one place and how it changes as the capsule moves.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LossField {
@@ -85,6 +104,22 @@ pub struct LossField {
 pub trait Propagation {
     /// Median loss and its slope at a distance of at least [`NEAREST_MM`].
     fn at_distance(&self, distance_mm: f64) -> Loss;
+
+    /// As [`Propagation::at_distance`], by the squares of distances of at least [`NEAREST_MM`], several side by side.
+    ///
+    /// A law that has a shorter way than by the distance itself gives it here: fixes take this one.
+    fn at_squares(&self, squares_mm2: &[f64; LANES]) -> LossesBySquare {
+        let mut of = LossesBySquare::default();
+        for (lane, square_mm2) in squares_mm2.iter().enumerate() {
+            let distance_mm = square_mm2.sqrt();
+            let loss = self.at_distance(distance_mm);
+            let across = loss.slope_db_per_mm / distance_mm;
+            of.loss_db[lane] = loss.loss_db;
+            of.slope_db_per_mm2[lane] = 0.5 * across;
+            of.bend_db_per_mm4[lane] = 0.25 * (loss.bend_db_per_mm2 - across) / square_mm2;
+        }
+        of
+    }
 
     /// Median loss between a place and a site, dB.
     fn loss_db(&self, place_mm: &Position, site_mm: &Position) -> f64 {
@@ -140,6 +175,14 @@ impl Propagation for Law {
             Law::DistanceAndTissue(law) => law.at_distance(distance_mm),
         }
     }
+
+    fn at_squares(&self, squares_mm2: &[f64; LANES]) -> LossesBySquare {
+        match self {
+            Law::LogDistance(law) => law.at_squares(squares_mm2),
+            Law::FreeSpace(law) => law.at_squares(squares_mm2),
+            Law::DistanceAndTissue(law) => law.at_squares(squares_mm2),
+        }
+    }
 }
 
 #[cfg(test)]
@@ -156,6 +199,21 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn losses_by_the_square_are_those_by_the_distance(distance_mm in 1.0..3000.0_f64) {
+            for law in laws() {
+                let by_distance = law.at_distance(distance_mm);
+                let by_square = law.at_squares(&[distance_mm * distance_mm; LANES]);
+                let slope = 2.0 * distance_mm * by_square.slope_db_per_mm2[1];
+                let bend = 2.0 * by_square.slope_db_per_mm2[1]
+                    + 4.0 * distance_mm * distance_mm * by_square.bend_db_per_mm4[1];
+                // Some ten roundings of values up to a few hundred.
+                prop_assert!((by_square.loss_db[1] - by_distance.loss_db).abs() < 1e-11);
+                prop_assert!((slope - by_distance.slope_db_per_mm).abs() < 1e-12 * by_distance.slope_db_per_mm);
+                prop_assert!((bend - by_distance.bend_db_per_mm2).abs() < 1e-11 * by_distance.slope_db_per_mm);
+            }
+        }
+
         #[test]
         fn gradients_match_finite_differences(
             x in -160.0..160.0_f64, y in 20.0..220.0_f64, z in -150.0..200.0_f64,

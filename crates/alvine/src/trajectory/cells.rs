@@ -6,7 +6,7 @@
 //! readings before and after. Neighbouring steps share their shadowing, so that their likelihoods are flattened.
 
 use super::knots::Knots;
-use crate::fix::{FixOptions, Level, StartGrid};
+use crate::fix::{FixOptions, Level, Scores, StartGrid};
 use crate::recording::Reading;
 use crate::setup::Setup;
 use crate::torso::Position;
@@ -41,10 +41,11 @@ pub(super) fn starts(setup: &Setup, knots: &Knots, level_spread_db: f64, extra_d
     let cells = Cells::new(weighing.grid.places_mm());
     let steps = steps(knots);
     let mut likelihoods = Vec::with_capacity(steps.len() * cells.len());
-    let (mut scores, mut sums) = (vec![0.0; cells.len()], vec![0.0; cells.len()]);
+    let mut scores = weighing.grid.scores();
+    let mut weights = vec![0.0; cells.len()];
     for step in &steps {
-        weighing.score(&readings(setup, knots, step), &mut scores, &mut sums);
-        likelihoods.extend_from_slice(&scores);
+        weighing.weigh(&readings(setup, knots, step), &mut scores, &mut weights);
+        likelihoods.extend_from_slice(&weights);
     }
     let probabilities = cells.forward_backward(&likelihoods, &steps);
     steps
@@ -77,11 +78,14 @@ impl Weighing {
         }
     }
 
-    /// The likelihood of each cell, in units of the likeliest one's, into `scores`; `sums` is working space.
-    fn score(&self, readings: &[Reading], scores: &mut [f32], sums: &mut [f32]) {
-        self.grid.score(readings, self.spread_db, self.level, scores, sums);
+    /// The likelihood of each cell, in units of the likeliest one's, into `weights`; `scores` is working space.
+    fn weigh(&self, readings: &[Reading], scores: &mut Scores, weights: &mut [f32]) {
+        self.grid.score(readings, self.spread_db, self.level, scores);
+        let scores = scores.as_slice();
         let least = scores.iter().copied().fold(f32::INFINITY, f32::min);
-        scores.iter_mut().for_each(|score| *score = (least - *score).exp());
+        for (weight, score) in weights.iter_mut().zip(scores) {
+            *weight = (least - score).exp();
+        }
     }
 }
 
@@ -90,7 +94,8 @@ impl Weighing {
 pub(super) struct Forward {
     weighing: Weighing,
     cells: Cells,
-    scores: Vec<f32>,
+    scores: Scores,
+    weights: Vec<f32>,
     spare: Vec<f32>,
 }
 
@@ -98,11 +103,12 @@ impl Forward {
     pub fn new(setup: &Setup, level_spread_db: f64, extra_db: f64) -> Self {
         let weighing = Weighing::new(setup, level_spread_db, extra_db);
         let cells = Cells::new(weighing.grid.places_mm());
-        let (scores, spare) = (vec![0.0; cells.len()], vec![0.0; cells.len()]);
+        let (weights, spare) = (vec![0.0; cells.len()], vec![0.0; cells.len()]);
         Self {
+            scores: weighing.grid.scores(),
             weighing,
             cells,
-            scores,
+            weights,
             spare,
         }
     }
@@ -130,10 +136,10 @@ impl Forward {
             knots: first..knots.len(),
         };
         self.weighing
-            .score(&readings(setup, knots, &step), &mut self.scores, &mut self.spare);
+            .weigh(&readings(setup, knots, &step), &mut self.scores, &mut self.weights);
         probability
             .iter_mut()
-            .zip(&self.scores)
+            .zip(&self.weights)
             .for_each(|(here, l)| *here *= l);
         normalise(probability);
         start(step.time_s, probability, self.weighing.grid.places_mm())
