@@ -510,7 +510,7 @@ Examples:
     /// cleaning. Fasts and batteries are counted in hours that pass, also over a change of the clocks; "midday the day before" is
     /// what the clock on the wall shows. A day that cannot be is refused, with the reason. With --out it is written as text, as a
     /// page for the patient to print, and as calendars with reminders (iCalendar). Medicines, diabetes, trouble with swallowing,
-    /// implants, pregnancy and known strictures are for the clinician, and every plan says so.
+    /// implants, pregnancy and known strictures are for the clinician, and every plan says so. Use this when the appointment is made.
     #[command(after_long_help = "\
 Examples:
   alvine dayplan --swallow 2027-03-01T08:15 --zone Europe/Vienna
