@@ -297,7 +297,12 @@ impl Builder<'_> {
             let fault = too_many("sites", sites.len(), MOST_SITES);
             return Err(StudyError::new(self.0.place_in(List::Sites, None, ""), fault));
         }
-        if let Some((index, suspicion)) = suspicion(&sites, torso) {
+        // Two sites at one very place are a slip of their own, which the layout tells.
+        let twins = sites
+            .iter()
+            .enumerate()
+            .any(|(index, site)| sites[..index].iter().any(|other| other.position_mm == site.position_mm));
+        if let Some((index, suspicion)) = suspicion(&sites, torso).filter(|_| !twins) {
             let place = self.0.place_in(List::Sites, Some(index), "position_mm");
             return Err(StudyError::new(place, senseless(&sites[index], &suspicion)));
         }
