@@ -29,7 +29,7 @@ use crate::propagation::Propagation;
 use crate::setup::Setup;
 use crate::torso::Position;
 use crate::trajectory::TrajectoryOptions;
-use crate::trajectory::objective::{BIAS, FAST, LEAST_VARIANCE, SLOW, Step, moved_mm};
+use crate::trajectory::objective::{BIAS, FAST, LEAST_VARIANCE, SLOW, Step, level_slopes, moved_mm};
 use crate::trajectory::tridiagonal::{Chain, KINEMATIC, Motion};
 
 /// Bounds on the covariance of the place at each knot.
@@ -225,14 +225,7 @@ impl Blocks<'_> {
                 let median_dbm = self.setup.transmitter.power_dbm() + site.gain_db - loss_db;
                 let z = (self.setup.receiver.floor_dbm() - median_dbm) / (sample + unmodelled).sqrt();
                 let weight = per_path * whole * uncensored_share(z);
-                let entries = [
-                    (0, -gradient.x),
-                    (1, -gradient.y),
-                    (2, -gradient.z),
-                    (SLOW, 1.0),
-                    (FAST, 1.0),
-                    (BIAS + index, 1.0),
-                ];
+                let entries = level_slopes(index, &gradient);
                 for (i, di) in entries {
                     for (j, dj) in entries {
                         block[i * self.size + j] += weight * di * dj;

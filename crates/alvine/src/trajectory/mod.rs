@@ -37,7 +37,6 @@ use crate::layout::FEWEST_SITES;
 use crate::loosening::{Loosening, is_loose};
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
-
 use crate::torso::{Position, Torso};
 use crate::track::{Flags, Track, TrackPoint};
 use cells::Start;
@@ -139,12 +138,8 @@ impl Passes<'_> {
         let mut objective = Objective::new(self.setup, self.options, &self.knots, places);
         let mut chain = Chain::new(objective.size());
         let end = descend(&mut objective, &mut self.states, &mut chain, self.options.most_rounds);
-        // At the end itself, undamped where rounding allows. States that are no numbers have no covariance at any damping, and
-        // then nothing can be said of the place.
-        let factored = UNDAMPED_OR_NEARLY
-            .iter()
-            .any(|&damping| objective.factor(&self.states, damping, &mut chain).is_ok());
-        if !factored {
+        // At the end itself. States that are no numbers have no covariance, and then nothing can be said of the place.
+        if objective.factor_nearly_undamped(&self.states, &mut chain).is_err() {
             return Track::default();
         }
         let covariances = Covariances::of(&mut chain);
@@ -169,9 +164,6 @@ impl Passes<'_> {
 fn level_spread_db(options: &TrajectoryOptions) -> f64 {
     options.slow_level.spread_db.hypot(options.fast_level.spread_db)
 }
-
-/// Dampings to try for the covariance, in turn, 1/mm².
-const UNDAMPED_OR_NEARLY: [f64; 3] = [0.0, 1e-6, 1e-4];
 
 /// The middle of the torso.
 fn middle(setup: &Setup) -> Position {
@@ -213,6 +205,17 @@ struct Found<'a> {
 
 /// A reading with less than this weight left makes its block an outlier.
 const OUTLIER_WEIGHT: f64 = 0.2;
+
+/// What is unusual about a knot.
+fn knot_flags(ambiguous: bool, least_weight: f64, settled: bool) -> Flags {
+    let named = [
+        (ambiguous, Flags::AMBIGUOUS),
+        (least_weight < OUTLIER_WEIGHT, Flags::OUTLIER),
+        (!settled, Flags::UNSETTLED),
+    ];
+    let holding = named.into_iter().filter(|&(holds, _)| holds);
+    holding.fold(Flags::NONE, |all, (_, flag)| all | flag)
+}
 
 impl Found<'_> {
     fn track(&self, instants: Instants) -> Track {
@@ -282,17 +285,8 @@ impl Found<'_> {
                 while step + 1 < self.starts.len() && self.starts[step + 1].time_s <= self.knots.time_s[knot] {
                     step += 1;
                 }
-                let mut flags = Flags::NONE;
-                if self.starts[step].ambiguous {
-                    flags |= Flags::AMBIGUOUS;
-                }
-                if self.objective.least_weight(self.states, knot) < OUTLIER_WEIGHT {
-                    flags |= Flags::OUTLIER;
-                }
-                if !self.settled {
-                    flags |= Flags::UNSETTLED;
-                }
-                flags
+                let least_weight = self.objective.least_weight(self.states, knot);
+                knot_flags(self.starts[step].ambiguous, least_weight, self.settled)
             })
             .collect()
     }

@@ -69,6 +69,9 @@ struct Link {
     bias: Step,
 }
 
+/// Dampings to try for a covariance, in turn, 1/mm².
+pub(super) const UNDAMPED_OR_NEARLY: [f64; 3] = [0.0, 1e-6, 1e-4];
+
 /// One step of an Ornstein–Uhlenbeck process: `x' = keep · x + w`, `cov w = 1 / information`.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Step {
@@ -245,6 +248,17 @@ impl<'a> Objective<'a> {
         Ok(())
     }
 
+    /// Factors the system undamped where rounding allows, as for a covariance, or else as little damped as does.
+    ///
+    /// # Errors
+    ///
+    /// [`NotPositive`] where it is not positive definite even so.
+    pub fn factor_nearly_undamped(&self, states: &States, chain: &mut Chain) -> Result<(), NotPositive> {
+        let mut dampings = UNDAMPED_OR_NEARLY.into_iter();
+        let factored = dampings.any(|damping| self.factor(states, damping, chain).is_ok());
+        factored.then_some(()).ok_or(NotPositive)
+    }
+
     /// What the first knot, and all before it, tell of the second: the first is marginalised, linearised at these states.
     ///
     /// # Errors
@@ -269,17 +283,12 @@ impl<'a> Objective<'a> {
         chain.push(None, &mut block, &mut right)?;
         chain.push(Some((motion, &others)), &mut next_block, &mut next_right)?;
         let (mean, information) = chain.last(states.row(1))?;
-        let first_s = self.knots.time_s[1] - AVERAGED_S;
-        let path = self.before.map_or(&[][..], |before| &before.path).iter().copied();
         Ok(Before {
             mean,
             information,
             keep: self.links[0].bias.keep,
             with_own: false,
-            path: path
-                .chain([(self.knots.time_s[0], states.place(0))])
-                .filter(|&(time_s, _)| time_s >= first_s)
-                .collect(),
+            path: self.path_before(1, states),
         })
     }
 
@@ -291,18 +300,22 @@ impl<'a> Objective<'a> {
     pub fn up_to_last(&self, states: &States, chain: &Chain) -> Result<Before, NotPositive> {
         let last = self.knots.len() - 1;
         let (mean, information) = chain.last(states.row(last))?;
-        let first_s = self.knots.time_s[last] - AVERAGED_S;
-        let path = self.before.map_or(&[][..], |before| &before.path).iter().copied();
         Ok(Before {
             mean,
             information,
             keep: 1.0,
             with_own: true,
-            path: path
-                .chain((0..last).map(|knot| (self.knots.time_s[knot], states.place(knot))))
-                .filter(|&(time_s, _)| time_s >= first_s)
-                .collect(),
+            path: self.path_before(last, states),
         })
+    }
+
+    /// The times and places before a knot that its averaged path still needs.
+    fn path_before(&self, knot: usize, states: &States) -> Vec<(f64, Position)> {
+        let first_s = self.knots.time_s[knot] - AVERAGED_S;
+        let told = self.before.map_or(&[][..], |before| &before.path).iter().copied();
+        told.chain((0..knot).map(|earlier| (self.knots.time_s[earlier], states.place(earlier))))
+            .filter(|&(time_s, _)| time_s >= first_s)
+            .collect()
     }
 
     /// What one lone block at a knot would leave unknown of the place, mm²: all of the bias's spread counted anew.
@@ -330,7 +343,7 @@ impl<'a> Objective<'a> {
         };
         let mut least: f64 = 1.0;
         self.for_each_misfit(knot, states.row(knot), |squared| {
-            least = least.min((1.0 + freedom) / (freedom + squared) * freedom / (1.0 + freedom));
+            least = least.min(freedom / (freedom + squared));
         });
         least
     }
@@ -422,15 +435,7 @@ impl<'a> Objective<'a> {
     fn add_readings(&self, knot: usize, row: &[f64], block: &mut [f64], right: &mut [f64]) {
         let size = self.size();
         self.for_each_reading(knot, row, |site, term, gradient| {
-            // dμ: −∇L for the place, 1 for both levels and for this site's bias.
-            let entries = [
-                (0, -gradient.x),
-                (1, -gradient.y),
-                (2, -gradient.z),
-                (SLOW, 1.0),
-                (FAST, 1.0),
-                (BIAS + site, 1.0),
-            ];
+            let entries = level_slopes(site, &gradient);
             for (i, di) in entries {
                 right[i] -= term.slope * di;
                 let scaled = term.curvature * di;
@@ -587,6 +592,19 @@ impl<'a> Objective<'a> {
         let block = [[between[(0, 0)], between[(0, 1)]], [between[(1, 0)], between[(1, 1)]]];
         (Motion { block }, others)
     }
+}
+
+/// How the level that a site should hear changes with each number of a state that it depends on: −∇L for the place, 1 for both
+/// levels and for the site's own bias.
+pub(crate) fn level_slopes(site: usize, loss_gradient: &Vector3<f64>) -> [(usize, f64); 6] {
+    [
+        (0, -loss_gradient.x),
+        (1, -loss_gradient.y),
+        (2, -loss_gradient.z),
+        (SLOW, 1.0),
+        (FAST, 1.0),
+        (BIAS + site, 1.0),
+    ]
 }
 
 /// Half of the time over which a path is averaged before its length counts, s.

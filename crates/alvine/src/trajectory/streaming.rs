@@ -32,7 +32,7 @@ use super::knots::{Gathering, Knots};
 use super::objective::BIAS;
 use super::options::TrajectoryOptions;
 use super::tridiagonal::Chain;
-use super::{OUTLIER_WEIGHT, Remarks, away_s, heard, level_spread_db};
+use super::{Remarks, away_s, heard, knot_flags, level_spread_db};
 use crate::fix::PositionPrior;
 use crate::recording::{POSSIBLE_DBM, RecordingError};
 use crate::setup::Setup;
@@ -374,15 +374,12 @@ impl StreamingTrajectory {
             return None;
         }
         let place = newest.place_at(remarks.time_s, &options.motion);
-        let mut flags = remarks.flags;
-        let named = [
-            (self.state.cells.ambiguous, Flags::AMBIGUOUS),
-            (newest.least_weight < OUTLIER_WEIGHT, Flags::OUTLIER),
-            (!self.state.window.settled, Flags::UNSETTLED),
-        ];
-        for (_, flag) in named.into_iter().filter(|&(holds, _)| holds) {
-            flags |= flag;
-        }
+        let of_knot = knot_flags(
+            self.state.cells.ambiguous,
+            newest.least_weight,
+            self.state.window.settled,
+        );
+        let flags = remarks.flags | of_knot;
         Some(Remarks { flags, ..*remarks }.point(&self.setup.torso, &place, &newest.lasting_mm2))
     }
 

@@ -5,7 +5,6 @@ use nalgebra::{Matrix3, SMatrix};
 use crate::fix::PositionPrior;
 use crate::setup::Setup;
 use crate::torso::Position;
-use crate::trajectory::UNDAMPED_OR_NEARLY;
 use crate::trajectory::descent::step;
 use crate::trajectory::instants::{Covariances, Interpolation, PlaceAt};
 use crate::trajectory::knots::{Heard, Knots};
@@ -141,13 +140,10 @@ fn refine(objective: &Objective<'_>, states: &mut States, chain: &mut Chain) -> 
             }
         }
         if gain < WORTH {
-            let nearly = |&damping: &f64| objective.factor(states, damping, chain).is_ok();
-            return used == 0.0 || UNDAMPED_OR_NEARLY.iter().any(nearly);
+            return used == 0.0 || objective.factor_nearly_undamped(states, chain).is_ok();
         }
     }
-    UNDAMPED_OR_NEARLY
-        .iter()
-        .any(|&damping| objective.factor(states, damping, chain).is_ok())
+    objective.factor_nearly_undamped(states, chain).is_ok()
 }
 
 /// The covariance of place and velocity at the last knot of a factored system.

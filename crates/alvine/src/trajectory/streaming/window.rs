@@ -10,10 +10,10 @@ use crate::track::Flags;
 use crate::trajectory::cells::{Forward, STEP_S, Start, TOGETHER_MM};
 use crate::trajectory::descent::descend;
 use crate::trajectory::knots::Knots;
-use crate::trajectory::objective::{BIAS, Before, Objective, States};
+use crate::trajectory::objective::{BIAS, Before, Objective, States, UNDAMPED_OR_NEARLY};
 use crate::trajectory::options::TrajectoryOptions;
 use crate::trajectory::tridiagonal::Chain;
-use crate::trajectory::{OUTLIER_WEIGHT, UNDAMPED_OR_NEARLY, first_states, middle};
+use crate::trajectory::{first_states, knot_flags, middle};
 
 /// The knots held.
 #[derive(Debug, Clone, PartialEq)]
@@ -127,9 +127,7 @@ impl Window {
     /// Factors the window at its states, and tells what it says of its last knot; `None` where that is open.
     pub fn factor(&self, setup: &Setup, options: &TrajectoryOptions, chain: &mut Chain) -> Option<Before> {
         let objective = self.objective(setup, options);
-        UNDAMPED_OR_NEARLY
-            .iter()
-            .find(|&&damping| objective.factor(&self.states, damping, chain).is_ok())?;
+        objective.factor_nearly_undamped(&self.states, chain).ok()?;
         objective.up_to_last(&self.states, chain).ok()
     }
 
@@ -177,16 +175,11 @@ impl Window {
         options: &TrajectoryOptions,
     ) -> (Matrix3<f64>, Flags) {
         let lasting_mm2 = objective.lone_covariance_mm2(&self.states, knot) * options.lasting_share;
-        let named = [
-            (self.ambiguous[knot], Flags::AMBIGUOUS),
-            (
-                objective.least_weight(&self.states, knot) < OUTLIER_WEIGHT,
-                Flags::OUTLIER,
-            ),
-            (!self.settled, Flags::UNSETTLED),
-        ];
-        let flags = named.into_iter().filter(|&(holds, _)| holds);
-        (lasting_mm2, flags.fold(Flags::NONE, |all, (_, flag)| all | flag))
+        let least_weight = objective.least_weight(&self.states, knot);
+        (
+            lasting_mm2,
+            knot_flags(self.ambiguous[knot], least_weight, self.settled),
+        )
     }
 }
 
