@@ -156,10 +156,6 @@ fn only_what_is_new_or_changed_or_faulty_is_analysed_again() {
 #[cfg(unix)]
 #[test]
 fn a_killed_audit_goes_on_where_it_was_to_the_same_bytes() {
-    use std::process::{Command, Stdio};
-    use std::thread::sleep;
-    use std::time::{Duration, Instant};
-
     let dir = with_studies();
     succeed(
         dir.path(),
@@ -181,26 +177,7 @@ fn a_killed_audit_goes_on_where_it_was_to_the_same_bytes() {
         let arguments = ["audit", "more", "--out", out, "--jobs", "2"];
         let journal = dir.path().join(out).join("journal/part-0001-of-0001.jsonl");
         let done = || fs::read(&journal).map_or(0, |bytes| bytes.iter().filter(|&&byte| byte == b'\n').count());
-        let mut child = program::alvine(arguments)
-            .current_dir(dir.path())
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let began = Instant::now();
-        while done() < 4 && began.elapsed() < Duration::from_secs(120) {
-            sleep(Duration::from_millis(1));
-        }
-        let sent = Command::new("kill")
-            .args([signal, &child.id().to_string()])
-            .status()
-            .unwrap();
-        let status = child.wait().unwrap();
-        assert!(
-            sent.success() && !status.success(),
-            "{signal}: too late to meet it at work"
-        );
-        assert_eq!(status.code(), (signal == "-INT").then_some(130), "{signal}");
+        program::stop_at_work(dir.path(), &arguments, signal, || done() >= 4);
         assert!(!dir.path().join(out).join("studies").exists(), "{signal}");
         let kept = done() - 1;
         let said = succeed(dir.path(), &arguments);

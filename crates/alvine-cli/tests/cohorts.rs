@@ -205,22 +205,11 @@ fn long(out: &str) -> Vec<&str> {
 #[cfg(unix)]
 #[test]
 fn a_killed_cohort_leaves_whole_studies_and_is_gone_on_with_to_the_same_bytes() {
-    use std::process::{Command, Stdio};
-    use std::thread::sleep;
-    use std::time::{Duration, Instant};
-
     let dir = with_scenario();
     succeed(dir.path(), &long("whole"));
     for signal in ["-KILL", "-INT"] {
         let out = &format!("out{signal}");
         let folder = dir.path().join(out);
-        let mut child = program::alvine(long(out))
-            .current_dir(dir.path())
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let began = Instant::now();
         let studies = || {
             let names = if folder.is_dir() { names_in(&folder) } else { Vec::new() };
             names
@@ -228,19 +217,7 @@ fn a_killed_cohort_leaves_whole_studies_and_is_gone_on_with_to_the_same_bytes() 
                 .filter(|name| name.starts_with("phantom-"))
                 .collect::<Vec<_>>()
         };
-        while studies().len() < 2 && began.elapsed() < Duration::from_secs(120) {
-            sleep(Duration::from_millis(2));
-        }
-        let sent = Command::new("kill")
-            .args([signal, &child.id().to_string()])
-            .status()
-            .unwrap();
-        let status = child.wait().unwrap();
-        assert!(
-            sent.success() && !status.success(),
-            "{signal}: too late to meet it at work"
-        );
-        assert_eq!(status.code(), (signal == "-INT").then_some(130), "{signal}");
+        program::stop_at_work(dir.path(), &long(out), signal, || studies().len() >= 2);
         let there = studies();
         assert!((2..12).contains(&there.len()), "{signal}: {there:?}");
         for study in &there {

@@ -5,7 +5,9 @@
 use std::ffi::OsStr;
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
 
 /// The program with arguments, not yet started.
 pub fn alvine<I: IntoIterator<Item = S>, S: AsRef<OsStr>>(arguments: I) -> Command {
@@ -60,6 +62,32 @@ pub fn simulate(folder: &Path, name: &str) {
             name,
         ],
     );
+}
+
+/// Starts the program in a folder, and sends it a signal (`-KILL` or `-INT`) once `reached` says so, at the latest after two
+/// minutes. Insists that the signal met it at work, and that an interrupt ends with code 130 and a kill with none.
+#[cfg(unix)]
+pub fn stop_at_work(folder: &Path, arguments: &[&str], signal: &str, reached: impl Fn() -> bool) {
+    let mut child = alvine(arguments)
+        .current_dir(folder)
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let began = Instant::now();
+    while !reached() && began.elapsed() < Duration::from_secs(120) {
+        sleep(Duration::from_millis(1));
+    }
+    let sent = Command::new("kill")
+        .args([signal, &child.id().to_string()])
+        .status()
+        .unwrap();
+    let status = child.wait().unwrap();
+    assert!(
+        sent.success() && !status.success(),
+        "{signal}: too late to meet it at work"
+    );
+    assert_eq!(status.code(), (signal == "-INT").then_some(130), "{signal}");
 }
 
 /// The names in a folder, sorted.
