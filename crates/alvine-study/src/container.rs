@@ -100,15 +100,14 @@ pub fn write_study_hdf5(study: &Study, path: &Path) -> Result<(), StudyError> {
     study
         .check()
         .map_err(|fault| StudyError::new(Place::file(path), fault))?;
-    let Some(name) = path.file_name() else {
+    if path.file_name().is_none() {
         let fault = Fault::WrongKind {
             found: "a path without a file's name".to_owned(),
             expected: "the name of an HDF5 file, such as study.h5",
         };
         return Err(StudyError::new(Place::file(path), fault));
-    };
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
-    let mut staging = Staging::new(folder.unwrap_or(Path::new(".")))?;
-    hdf5_io::study::write(study, &staging.path(name))?;
+    }
+    let (staging, file) = Staging::of_file(path)?;
+    hdf5_io::study::write(study, &file)?;
     staging.commit()
 }

@@ -87,7 +87,7 @@ impl LiveRows {
         }
         Ok(Self {
             columns: match_header(&row, layout).map_err(at)?,
-            sites: layout.sites().iter().map(|site| site.name.clone()).collect(),
+            sites: layout.names(),
             file: file.to_owned(),
             previous_s: None,
         })

@@ -176,7 +176,7 @@ fn check_auxiliary_name(cell: &Cell<'_>, before: usize) -> Result<(), Located> {
 }
 
 fn unknown_column(found: &str, layout: &Layout) -> Fault {
-    let sites: Vec<String> = layout.sites().iter().map(|site| site.name.clone()).collect();
+    let sites = layout.names();
     Fault::UnknownColumn {
         found: found.to_owned(),
         nearest: nearest(found, sites.iter().map(String::as_str)).map(str::to_owned),

@@ -83,6 +83,18 @@ impl Staging {
         })
     }
 
+    /// For one file: the staging of its folder, and where to make it.
+    ///
+    /// # Errors
+    ///
+    /// As [`Staging::new`].
+    pub fn of_file(file: &Path) -> Result<(Self, PathBuf), StudyError> {
+        let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty());
+        let mut staging = Self::new(folder.unwrap_or(Path::new(".")))?;
+        let path = staging.path(file.file_name().unwrap_or(file.as_os_str()));
+        Ok((staging, path))
+    }
+
     /// Where to make the file that will have this name in the target folder; the name may lead through subfolders.
     ///
     /// Parts of a name that would lead out of the target folder are left away.

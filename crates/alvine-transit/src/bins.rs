@@ -10,7 +10,7 @@
 //!
 //! A change common to all sites is the capsule turning, or its battery; what differs between sites is it moving.
 
-use alvine::{Position, Reading, Recording, Setup, Track};
+use alvine::{Position, Reading, Recording, Setup, Track, median};
 use nalgebra::Matrix3;
 
 /// One bin.
@@ -208,11 +208,7 @@ struct Counts {
 
 /// The mean of values pulled back to within `reach` of their median; zero of none.
 fn clipped_mean(values: &mut [f64], reach: f64) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    let median = *values.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let Some(median) = median(values) else { return 0.0 };
     let sum: f64 = values.iter().map(|value| (value - median).clamp(-reach, reach)).sum();
     median + sum / values.len() as f64
 }

@@ -1,6 +1,6 @@
 //! The segmenter: from a recording and its track to the posterior of every landmark.
 
-use alvine::{LandmarkKind, Part, Phase, PositionPrior, ReaderLandmark, Reading, Recording, Setup, Torso, Track};
+use alvine::{LandmarkKind, Part, Phase, PositionPrior, ReaderLandmark, Recording, Setup, Torso, Track};
 use thiserror::Error;
 
 use crate::anatomy_density::UsualPlace;
@@ -288,7 +288,7 @@ fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
         let heard = recording
             .row(instant)
             .iter()
-            .filter(|&&level| matches!(setup.receiver.read(level), Reading::Heard(_) | Reading::Saturated(_)))
+            .filter(|&&level| setup.receiver.read(level).is_heard())
             .count();
         if heard < fewest_heard {
             continue;
@@ -316,12 +316,8 @@ fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
 
 /// How many sites ever hear.
 fn hearing_sites(setup: &Setup, recording: &Recording) -> usize {
-    let hears = |site: usize| {
-        (0..recording.len()).any(|instant| {
-            let reading = setup.receiver.read(recording.row(instant)[site]);
-            matches!(reading, Reading::Heard(_) | Reading::Saturated(_))
-        })
-    };
+    let hears =
+        |site: usize| (0..recording.len()).any(|instant| setup.receiver.read(recording.row(instant)[site]).is_heard());
     (0..recording.sites()).filter(|&site| hears(site)).count()
 }
 

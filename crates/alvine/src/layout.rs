@@ -169,6 +169,12 @@ impl Layout {
         &self.sites
     }
 
+    /// The sites' names, in their order.
+    #[must_use]
+    pub fn names(&self) -> Vec<String> {
+        self.sites.iter().map(|site| site.name.clone()).collect()
+    }
+
     /// How many sites there are.
     #[must_use]
     pub fn len(&self) -> usize {

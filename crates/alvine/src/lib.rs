@@ -17,6 +17,7 @@ pub mod estimator;
 pub mod fix;
 pub mod layout;
 pub mod loosening;
+mod median;
 pub mod noise;
 mod normal;
 pub mod propagation;
@@ -37,6 +38,7 @@ pub use estimator::{EstimateError, FixThenSmooth, TrackEstimator};
 pub use fix::{Fix, FixError, FixOptions, FixSolver, Level, Loss, PositionPrior};
 pub use layout::{Layout, LayoutError, Site};
 pub use loosening::Loosening;
+pub use median::median;
 pub use noise::{NoiseError, NoiseModel};
 pub use propagation::{
     DistanceAndTissue, FreeSpace, LANES, Law, LogDistance, LossesBySquare, Propagation, PropagationError,

@@ -15,6 +15,7 @@
 use rayon::prelude::*;
 
 use crate::fix::{FixError, FixOptions, FixSolver};
+use crate::median::median;
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
 
@@ -165,20 +166,15 @@ fn blocks(solver: &FixSolver<'_>, recording: &Recording, instants: &[usize], sit
 /// Ends a block, if enough was seen in it for a median.
 fn close(blocks: &mut Vec<Block>, excesses: &mut Vec<f64>, start_s: f64, end_s: f64) {
     const FEWEST: usize = 5;
-    if excesses.len() >= FEWEST {
+    let enough = excesses.len() >= FEWEST;
+    if let Some(excess_db) = median(excesses).filter(|_| enough) {
         blocks.push(Block {
             start_s,
             end_s,
-            excess_db: median(excesses),
+            excess_db,
         });
     }
     excesses.clear();
-}
-
-/// The median of a non-empty list, which is reordered.
-fn median(values: &mut [f64]) -> f64 {
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 /// Runs of fallen blocks against the median of the blocks before them.
@@ -190,7 +186,8 @@ fn spans(site: usize, blocks: &[Block], setup: &Setup, options: &LooseningOption
     let mut sound: Vec<f64> = Vec::new();
     let mut run: Vec<usize> = Vec::new();
     for (index, block) in blocks.iter().enumerate() {
-        let fallen = sound.len() >= options.blocks && block.excess_db < median(&mut sound.clone()) - fall_db;
+        let usual_db = median(&mut sound.clone()).filter(|_| sound.len() >= options.blocks);
+        let fallen = usual_db.is_some_and(|usual_db| block.excess_db < usual_db - fall_db);
         if fallen {
             run.push(index);
         } else {
@@ -214,12 +211,14 @@ fn end_run(
         && let (Some(&first), Some(&last)) = (run.first(), run.last())
     {
         let mut fallen: Vec<f64> = run.iter().map(|&index| blocks[index].excess_db).collect();
-        spans.push(Loosening {
-            site,
-            start_s: blocks[first].start_s,
-            end_s: blocks[last].end_s,
-            loss_db: median(&mut sound.to_vec()) - median(&mut fallen),
-        });
+        if let Some((usual_db, fallen_db)) = median(&mut sound.to_vec()).zip(median(&mut fallen)) {
+            spans.push(Loosening {
+                site,
+                start_s: blocks[first].start_s,
+                end_s: blocks[last].end_s,
+                loss_db: usual_db - fallen_db,
+            });
+        }
     }
     run.clear();
 }

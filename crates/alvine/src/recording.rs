@@ -3,6 +3,8 @@
 use ndarray::{Array2, ArrayView1, ArrayView2};
 use thiserror::Error;
 
+use crate::median::median;
+
 /// What one site reported at one instant, once the receiver's limits are taken into account.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Reading {
@@ -14,6 +16,14 @@ pub enum Reading {
     Saturated(f64),
     /// No packet came.
     Missing,
+}
+
+impl Reading {
+    /// Whether the capsule was heard above the floor, in whatever strength.
+    #[must_use]
+    pub const fn is_heard(&self) -> bool {
+        matches!(self, Self::Heard(_) | Self::Saturated(_))
+    }
 }
 
 /// Why a receiver cannot be as described.
@@ -243,8 +253,7 @@ impl Recording {
     #[must_use]
     pub fn median_step_s(&self) -> Option<f64> {
         let mut steps: Vec<f64> = self.time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
-        let middle = steps.len() / 2;
-        (!steps.is_empty()).then(|| *steps.select_nth_unstable_by(middle, f64::total_cmp).1)
+        median(&mut steps)
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use alvine::{Flags, LandmarkKind, Phase, Track};
+use alvine::{Flags, LandmarkKind, Phase, Track, median};
 use alvine_study::results::summary::{
     Completeness, CompletenessStatus, FindingResult, IntervalResult, LandmarkResult, LooseningResult, Method,
     PhaseResult, QualityResult, SUMMARY_FORMAT, SiteQualityResult, Source, StudyHead, Summary, TransitResult,
@@ -39,13 +39,7 @@ fn head(found: &Found<'_>) -> StudyHead {
         started: study.started.map(|started| started.to_string()),
         duration_s: study.recording.duration_s(),
         instants: study.recording.len(),
-        sites: study
-            .setup
-            .layout
-            .sites()
-            .iter()
-            .map(|site| site.name.clone())
-            .collect(),
+        sites: study.setup.layout.names(),
     }
 }
 
@@ -56,13 +50,12 @@ fn method(found: &Found<'_>) -> Method {
         .iter()
         .map(|point| radius90_mm(&point.covariance_mm2))
         .collect();
-    let middle = radii.len() / 2;
     Method {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         smoother: found.method.to_owned(),
         level_known: !found.options.level_unknown,
         usual_places: !found.options.no_usual_places,
-        median_radius90_mm: (!radii.is_empty()).then(|| *radii.select_nth_unstable_by(middle, f64::total_cmp).1),
+        median_radius90_mm: median(&mut radii),
     }
 }
 

@@ -8,11 +8,12 @@ use std::path::{Path, PathBuf};
 
 use alvine::{LandmarkKind, Layout, ReaderFinding, ReaderLandmark, Recording};
 use alvine_exchange::edf::{self, Annotation, EdfError, EdfRecording};
-use alvine_study::{Staging, Started, Study, read_layout};
+use alvine_study::{Started, Study, read_layout};
 use jiff::tz::Offset;
 use ndarray::Axis;
 use thiserror::Error;
 
+use super::write_whole;
 use crate::outcome::{Failure, Outcome};
 use crate::plain_text::paragraph;
 
@@ -93,13 +94,7 @@ pub fn export(study: &Study, to: &Path) -> Result<Vec<String>, Failure> {
         study: study.id.clone(),
         started: study.started.map(|started| started.civil),
         utc_offset_min: study.started.map(|started| started.offset.seconds() / 60),
-        sites: study
-            .setup
-            .layout
-            .sites()
-            .iter()
-            .map(|site| site.name.clone())
-            .collect(),
+        sites: study.setup.layout.names(),
         recording: study.recording.clone(),
         annotations: annotations(study),
     };
@@ -108,15 +103,7 @@ pub fn export(study: &Study, to: &Path) -> Result<Vec<String>, Failure> {
         error,
     };
     let exported = edf::write(&recording).map_err(failed)?;
-    let folder = to.parent().filter(|folder| !folder.as_os_str().is_empty());
-    let mut staging = Staging::new(folder.unwrap_or(Path::new(".")))?;
-    fs::write(staging.path(to.file_name().unwrap_or(to.as_os_str())), &exported.bytes).map_err(|source| {
-        Failure::Write {
-            file: to.to_owned(),
-            source,
-        }
-    })?;
-    staging.commit()?;
+    write_whole(to, &exported.bytes)?;
     let mut told = vec![paragraph(
         "EDF+ holds the recording and what a reader marked. Sites' places, transmitter, law and torso stay in the study: keep it, \
          for --setup on the way back.",

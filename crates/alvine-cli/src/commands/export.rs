@@ -1,18 +1,14 @@
 //! `export`: the answers of a study as FHIR, and its path as glTF, for programs that know nothing of alvine.
 
-use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use alvine::Phase;
 use alvine_exchange::fhir::{Answer, Examination, Observed, Unit};
 use alvine_exchange::gltf::{self, PhaseSpan};
-use alvine_study::results::summary::{
-    CompletenessStatus, FindingResult, LandmarkResult, Summary, TransitTime as SummaryTransit,
-};
-use alvine_study::{Staging, Study};
+use alvine_study::Study;
+use alvine_study::results::summary::{FindingResult, LandmarkResult, Summary, TransitTime as SummaryTransit};
 
-use super::times::source_word;
-use super::{file_of, has_extension, is_same_file, read_and_analyse, refuse_personal_data};
+use super::{file_of, has_extension, is_same_file, read_and_analyse, refuse_personal_data, write_whole};
 use crate::analysis::Analysis;
 use crate::args::StudyArgs;
 use crate::outcome::Failure;
@@ -44,11 +40,11 @@ pub fn run(wish: &Wish<'_>, quiet: bool) -> Result<(), Failure> {
         refuse_personal_data(&wish.of.study, &study)?;
     }
     if let Some(file) = wish.fhir {
-        write(file, examination(&study, &analysis.summary).bundle().as_bytes())?;
+        write_whole(file, examination(&study, &analysis.summary).bundle().as_bytes())?;
     }
     if let Some(file) = wish.gltf {
         let (layout, torso) = (&study.setup.layout, &study.setup.torso);
-        write(
+        write_whole(
             file,
             &gltf::scene(&study.id, &analysis.track, &spans(&analysis), layout, torso),
         )?;
@@ -89,22 +85,6 @@ fn refuse(wish: &Wish<'_>) -> Result<(), Failure> {
     Ok(())
 }
 
-fn write(file: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    let folder: PathBuf = file.parent().map(Path::to_owned).unwrap_or_default();
-    let folder = if folder.as_os_str().is_empty() {
-        PathBuf::from(".")
-    } else {
-        folder
-    };
-    let mut staging = Staging::new(&folder)?;
-    let place = staging.path(file.file_name().unwrap_or(file.as_os_str()));
-    fs::write(place, bytes).map_err(|source| Failure::Write {
-        file: file.to_owned(),
-        source,
-    })?;
-    Ok(staging.commit()?)
-}
-
 /// The phases inside the body, with the report's colours.
 fn spans(analysis: &Analysis) -> Vec<PhaseSpan> {
     let phases = analysis.summary.phases.iter().filter_map(|found| {
@@ -130,14 +110,7 @@ fn examination(study: &Study, summary: &Summary) -> Examination {
     let time_s = study.recording.time_s();
     let mut observations = completeness(summary);
     observations.extend(summary.landmarks.iter().map(landmark));
-    let transit = &summary.transit;
-    for (name, time) in [
-        ("oesophageal", &transit.oesophageal),
-        ("gastric", &transit.gastric),
-        ("small-bowel", &transit.small_bowel),
-        ("colonic", &transit.colonic),
-        ("whole-gut", &transit.whole_gut),
-    ] {
+    for (name, time) in summary.transit.named() {
         observations.push(transit_time(name, time));
     }
     observations.extend(summary.findings.iter().map(finding));
@@ -156,16 +129,11 @@ fn examination(study: &Study, summary: &Summary) -> Examination {
 
 fn completeness(summary: &Summary) -> Vec<Observed> {
     let found = &summary.completeness;
-    let words = match found.status {
-        CompletenessStatus::Complete => "complete",
-        CompletenessStatus::Incomplete => "incomplete",
-        CompletenessStatus::Unclear => "unclear",
-    };
     vec![
         Observed {
             name: "completeness".to_owned(),
             what: "Whether the small bowel was passed whole".to_owned(),
-            value: Some(Answer::Words(words.to_owned())),
+            value: Some(Answer::Words(found.status.as_str().to_owned())),
             note: Some(found.statement.clone()),
             ..Observed::default()
         },
@@ -185,7 +153,7 @@ fn landmark(found: &LandmarkResult) -> Observed {
         value: found.time_s.map(|time_s| Answer::Quantity(time_s, Unit::Second)),
         interval90: found.interval90_s,
         time_s: found.time_s,
-        method: Some(source_word(found.source).to_owned()),
+        method: Some(found.source.as_str().to_owned()),
         reason: found.reason.clone(),
         ..Observed::default()
     }

@@ -32,13 +32,10 @@ pub fn run(of: &StudyArgs, out: &Path, quiet: bool) -> Result<(), Failure> {
     let progress = Progress::new(quiet);
     let (study, analysis) = read_and_analyse(of, &progress)?;
     drop(progress);
-    let (folder, name) = match (out.parent(), out.file_name()) {
-        _ if to_stdout => return stdout::stream(|stdout| stream_track_csv(&analysis.track, stdout)),
-        (Some(folder), Some(name)) if !folder.as_os_str().is_empty() => (folder, name),
-        (_, name) => (Path::new("."), name.unwrap_or(out.as_os_str())),
-    };
-    let mut staging = Staging::new(folder)?;
-    let file = staging.path(name);
+    if to_stdout {
+        return stdout::stream(|stdout| stream_track_csv(&analysis.track, stdout));
+    }
+    let (staging, file) = Staging::of_file(out)?;
     if hdf5 {
         write_track_hdf5(&analysis.track, &track_head(&study), &file)?;
     } else {

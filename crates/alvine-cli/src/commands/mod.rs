@@ -18,13 +18,14 @@ mod times;
 pub mod watch;
 
 use std::ffi::OsString;
+use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use alvine::Layout;
 use alvine_study::results::TrackHead;
-use alvine_study::{Study, personal_data, read_study};
+use alvine_study::{Staging, Study, personal_data, read_study};
 use clap::{CommandFactory, Parser};
 use clap_complete::Shell;
 
@@ -191,6 +192,16 @@ fn has_extension(file: &Path, extensions: &[&str]) -> bool {
         .extension()
         .map(|extension| extension.to_string_lossy().to_lowercase());
     found.is_some_and(|found| extensions.contains(&found.as_str()))
+}
+
+/// Writes one file, whole or not at all.
+fn write_whole(file: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    let (staging, place) = Staging::of_file(file)?;
+    fs::write(place, bytes).map_err(|source| Failure::Write {
+        file: file.to_owned(),
+        source,
+    })?;
+    Ok(staging.commit()?)
 }
 
 /// Refuses a study with fields that look like personal data.

@@ -11,7 +11,6 @@ use alvine_study::results::summary::Summary;
 use alvine_study::results::{read_summary, read_track_csv};
 use serde_json::{Map, Value, json};
 
-use super::times::source_word;
 use crate::outcome::Failure;
 use crate::plain_text::{Align, Table, paragraph};
 use crate::report::clock::duration;
@@ -210,7 +209,7 @@ fn landmarks(answers: &Answers) -> String {
 fn source(summary: &Summary, landmark: &LandmarkScore) -> &'static str {
     let mut results = summary.landmarks.iter();
     let result = results.find(|result| result.kind == landmark.kind.as_str());
-    result.map_or("-", |result| source_word(result.source))
+    result.map_or("-", |result| result.source.as_str())
 }
 
 fn loosenings(score: &LooseningScore) -> String {

@@ -1,7 +1,7 @@
 //! Landmarks, phases and transit times in plain text, for `report` and `phases`.
 
 use alvine_study::Study;
-use alvine_study::results::summary::{LandmarkResult, PhaseResult, Source, Summary, TransitTime};
+use alvine_study::results::summary::{LandmarkResult, PhaseResult, Summary, TransitTime};
 
 use crate::analysis::Analysis;
 use crate::plain_text::{Align, Table, paragraph, plain};
@@ -32,15 +32,6 @@ pub fn answer(summary: &Summary, clock: &Clock) -> String {
     text
 }
 
-/// A word for where a landmark's time came from.
-pub const fn source_word(source: Source) -> &'static str {
-    match source {
-        Source::Reader => "reader",
-        Source::Recording => "recording",
-        Source::Estimated => "estimated",
-    }
-}
-
 fn landmarks(landmarks: &[LandmarkResult], clock: &Clock) -> String {
     let mut columns = vec![("Landmark", Align::Left)];
     if clock.has_wall() {
@@ -66,7 +57,7 @@ fn landmarks(landmarks: &[LandmarkResult], clock: &Clock) -> String {
         row.extend([
             clock.elapsed(time_s),
             interval.unwrap_or_else(|| "as given".to_owned()),
-            source_word(landmark.source).to_owned(),
+            landmark.source.as_str().to_owned(),
         ]);
         table.row(row);
     }
@@ -96,7 +87,6 @@ pub fn phases(phases: &[PhaseResult], clock: &Clock) -> String {
 
 /// The transit times beside published ones, which are named below the table.
 pub fn transit(summary: &Summary) -> String {
-    let transit = &summary.transit;
     let mut table = Table::new(&[
         ("Transit", Align::Left),
         ("Duration", Align::Right),
@@ -104,13 +94,7 @@ pub fn transit(summary: &Summary) -> String {
         ("Published", Align::Left),
     ]);
     let mut sources: Vec<&str> = Vec::new();
-    for (name, time) in [
-        ("oesophageal", &transit.oesophageal),
-        ("gastric", &transit.gastric),
-        ("small-bowel", &transit.small_bowel),
-        ("colonic", &transit.colonic),
-        ("whole-gut", &transit.whole_gut),
-    ] {
+    for (name, time) in summary.transit.named() {
         let mark = time.reference_source.as_deref().map(|source| {
             let known = sources.iter().position(|&other| other == source);
             known.unwrap_or_else(|| {

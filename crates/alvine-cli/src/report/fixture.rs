@@ -505,13 +505,7 @@ fn summary(scene: &Scene, study: &Study, track: &Track) -> Summary {
             started: None,
             duration_s: study.recording.duration_s(),
             instants: study.recording.len(),
-            sites: study
-                .setup
-                .layout
-                .sites()
-                .iter()
-                .map(|site| site.name.clone())
-                .collect(),
+            sites: study.setup.layout.names(),
         },
         method: Method {
             version: "0.1.0".to_owned(),

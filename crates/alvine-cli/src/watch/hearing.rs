@@ -10,11 +10,10 @@
 //! expected, lies far below its own slow mean. A capsule that moves changes the expected level too, so that only large and
 //! lasting falls are told.
 
-use alvine::{Reading, Setup};
+use alvine::{Reading, Setup, median};
 use alvine_study::LiveRow;
 
 use super::event::What;
-use super::is_heard;
 
 /// Memory of the fast means, s.
 const FAST_S: f64 = 300.0;
@@ -130,10 +129,11 @@ impl Hearing {
         let (fast, slow) = (gain(FAST_S), gain(SLOW_S));
         for (site, antenna) in self.antennas.iter_mut().enumerate() {
             let level = row.rssi_dbm.get(site).copied().unwrap_or(f32::NAN);
-            let heard = f64::from(u8::from(is_heard(setup, level)));
+            let reading = setup.receiver.read(level);
+            let heard = f64::from(u8::from(reading.is_heard()));
             antenna.fast_heard += fast * (heard - antenna.fast_heard);
             antenna.slow_heard += slow * (heard - antenna.slow_heard);
-            if let (Some(expected_dbm), Reading::Heard(level_dbm)) = (expected_dbm, setup.receiver.read(level)) {
+            if let (Some(expected_dbm), Reading::Heard(level_dbm)) = (expected_dbm, reading) {
                 let above_db = level_dbm - expected_dbm[site];
                 antenna.fast_db += fast * (above_db - antenna.fast_db);
                 // A weak antenna is held against what it was, and not against its weakness.
@@ -146,9 +146,7 @@ impl Hearing {
         if time_s - began_s < WARM_UP_S {
             return Vec::new();
         }
-        let mut shares = self.shares.clone();
-        let middle = shares.len() / 2;
-        let most_hear = *shares.select_nth_unstable_by(middle, f64::total_cmp).1 >= USED_TO;
+        let most_hear = median(&mut self.shares.clone()).is_some_and(|share| share >= USED_TO);
         let changes = self
             .antennas
             .iter_mut()

@@ -79,14 +79,7 @@ impl<'a> Watcher<'a> {
         if self.now_s.is_none() {
             tell(What::Began {
                 study: self.live.id.clone(),
-                sites: self
-                    .live
-                    .setup
-                    .layout
-                    .sites()
-                    .iter()
-                    .map(|site| site.name.clone())
-                    .collect(),
+                sites: self.live.setup.layout.names(),
             });
             self.next_state_s = time_s;
         }
@@ -99,7 +92,7 @@ impl<'a> Watcher<'a> {
             });
         }
         let setup = &self.live.setup;
-        let heard = row.rssi_dbm.iter().any(|&level| is_heard(setup, level));
+        let heard = row.rssi_dbm.iter().any(|&level| setup.receiver.read(level).is_heard());
         for sound in self.silence.step(time_s, heard) {
             tell(match sound {
                 Sound::Dropout { since_s } => What::Dropout { since_s },
@@ -258,13 +251,4 @@ pub enum WatchError {
     /// No place can be computed.
     #[error(transparent)]
     Place(#[from] alvine::trajectory::StreamingError),
-}
-
-/// Whether a level is one that was heard above the floor.
-fn is_heard(setup: &Setup, level_dbm: f32) -> bool {
-    use alvine::Reading;
-    matches!(
-        setup.receiver.read(level_dbm),
-        Reading::Heard(_) | Reading::Saturated(_)
-    )
 }

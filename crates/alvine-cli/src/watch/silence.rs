@@ -1,6 +1,6 @@
 //! Silence: drop-outs, leaps of the clock, and the end.
 
-use alvine::Quality;
+use alvine::{Quality, median};
 
 /// So long after it was last heard an examination is told as ended, s: within 25 minutes, with room for the rows that come late.
 const END_AFTER_S: f64 = 20.0 * 60.0;
@@ -96,8 +96,7 @@ impl Silence {
         if self.steps_s.len() < STEPS_KEPT {
             return None;
         }
-        let mut steps_s = self.steps_s.clone();
-        Some(*steps_s.select_nth_unstable_by(STEPS_KEPT / 2, f64::total_cmp).1)
+        median(&mut self.steps_s.clone())
     }
 }
 

@@ -104,6 +104,18 @@ pub enum CompletenessStatus {
     Unclear,
 }
 
+impl CompletenessStatus {
+    /// As in `summary.json`.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Complete => "complete",
+            Self::Incomplete => "incomplete",
+            Self::Unclear => "unclear",
+        }
+    }
+}
+
 /// Where a landmark's time came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -114,6 +126,18 @@ pub enum Source {
     Recording,
     /// alvine, from the signal.
     Estimated,
+}
+
+impl Source {
+    /// As in `summary.json`.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Reader => "reader",
+            Self::Recording => "recording",
+            Self::Estimated => "estimated",
+        }
+    }
 }
 
 /// One landmark.
@@ -190,6 +214,20 @@ pub struct TransitResult {
     pub colonic: TransitTime,
     /// Swallow to expulsion.
     pub whole_gut: TransitTime,
+}
+
+impl TransitResult {
+    /// Each with its name, in the order of the gut, the whole last.
+    #[must_use]
+    pub const fn named(&self) -> [(&'static str, &TransitTime); 5] {
+        [
+            ("oesophageal", &self.oesophageal),
+            ("gastric", &self.gastric),
+            ("small-bowel", &self.small_bowel),
+            ("colonic", &self.colonic),
+            ("whole-gut", &self.whole_gut),
+        ]
+    }
 }
 
 /// One finding with its place along the gut.

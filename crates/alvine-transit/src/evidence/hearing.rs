@@ -9,7 +9,7 @@
 //! Shares outside and in the oesophagus are common practice, no source; inside it is the study's own median. Silent in bins
 //! without an instant.
 
-use alvine::Phase;
+use alvine::{Phase, median};
 
 use crate::bins::Bin;
 
@@ -30,12 +30,7 @@ pub(super) fn usual_share(bins: &[Bin]) -> f64 {
         .filter_map(|bin| bin.heard_share)
         .filter(|&share| share > 0.1)
         .collect();
-    if shares.is_empty() {
-        return USUAL_SHARE.0;
-    }
-    let middle = shares.len() / 2;
-    let median = *shares.select_nth_unstable_by(middle, f64::total_cmp).1;
-    median.clamp(USUAL_SHARE.0, USUAL_SHARE.1)
+    median(&mut shares).map_or(USUAL_SHARE.0, |median| median.clamp(USUAL_SHARE.0, USUAL_SHARE.1))
 }
 
 pub(super) fn ln_likelihood(phase: Phase, bin: &Bin, usual_share: f64, width_s: f64) -> f64 {

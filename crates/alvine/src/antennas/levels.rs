@@ -44,9 +44,7 @@ impl Levels {
                     Reading::Heard(dbm) | Reading::Saturated(dbm) | Reading::BelowFloor(dbm) => Some(*dbm),
                     Reading::Missing => None,
                 });
-                let heard = readings
-                    .iter()
-                    .filter(|reading| matches!(reading, Reading::Heard(_) | Reading::Saturated(_)));
+                let heard = readings.iter().filter(|reading| reading.is_heard());
                 levels.heard[(turn, column)] = heard.count() as f64 / readings.len().max(1) as f64;
                 let told: Vec<f64> = told.collect();
                 if let Some(middle_dbm) = median(told.iter().copied()) {
@@ -78,6 +76,5 @@ fn spread_db(mut levels_dbm: Vec<f64>) -> f64 {
 /// The middle of some numbers, those that are none left out; `None` of nothing.
 pub(super) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     let mut values: Vec<f64> = values.filter(|value| !value.is_nan()).collect();
-    let middle = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
+    crate::median(&mut values)
 }

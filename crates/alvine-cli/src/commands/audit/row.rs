@@ -2,9 +2,7 @@
 
 use alvine_audit::{LANDMARKS, LandmarkTime, SiteRow, StudyRow, TransitTime};
 use alvine_study::Study;
-use alvine_study::results::summary::{
-    CompletenessStatus, LandmarkResult, QualityResult, Source, Summary, TransitTime as SummaryTransit,
-};
+use alvine_study::results::summary::{LandmarkResult, QualityResult, Summary, TransitTime as SummaryTransit};
 
 /// The row of a study that was analysed.
 pub fn analysed(name: &str, study: &Study, summary: &Summary) -> StudyRow {
@@ -25,12 +23,12 @@ pub fn analysed(name: &str, study: &Study, summary: &Summary) -> StudyRow {
         usual_places: Some(summary.method.usual_places),
         duration_s: Some(summary.study.duration_s),
         instants: Some(summary.study.instants as u64),
-        completeness: Some(completeness(summary.completeness.status).to_owned()),
+        completeness: Some(summary.completeness.status.as_str().to_owned()),
         probability_complete: Some(summary.completeness.probability_complete),
         last_phase: Some(summary.completeness.last_phase.clone()),
         ended_by: Some(summary.completeness.ended_by.clone()),
         landmarks: LANDMARKS.map(|kind| landmark(kind, &summary.landmarks)),
-        transits: transits(summary),
+        transits: summary.transit.named().map(|(_, time)| transit(time)),
         findings: Some(summary.findings.len() as u64),
         hearing_share: hearing_share(quality),
         median_sites_heard: Some(quality.median_sites_heard),
@@ -55,48 +53,27 @@ pub fn faulty(name: &str, fault: String) -> StudyRow {
     }
 }
 
-const fn completeness(status: CompletenessStatus) -> &'static str {
-    match status {
-        CompletenessStatus::Complete => "complete",
-        CompletenessStatus::Incomplete => "incomplete",
-        CompletenessStatus::Unclear => "unclear",
-    }
-}
-
 fn landmark(kind: &str, landmarks: &[LandmarkResult]) -> LandmarkTime {
     let Some(found) = landmarks.iter().find(|landmark| landmark.kind == kind) else {
         return LandmarkTime::default();
-    };
-    let source = match found.source {
-        Source::Reader => "reader",
-        Source::Recording => "recording",
-        Source::Estimated => "estimated",
     };
     LandmarkTime {
         time_s: found.time_s,
         low90_s: found.interval90_s.map(|interval| interval[0]),
         high90_s: found.interval90_s.map(|interval| interval[1]),
         probability: Some(found.probability_reached),
-        source: Some(source.to_owned()),
+        source: Some(found.source.as_str().to_owned()),
         signal_s: found.signal_time_s,
     }
 }
 
-fn transits(summary: &Summary) -> [TransitTime; 5] {
-    let transit = &summary.transit;
-    let of = |time: &SummaryTransit| TransitTime {
+fn transit(time: &SummaryTransit) -> TransitTime {
+    TransitTime {
         time_s: time.duration_s,
         low90_s: time.interval90_s.map(|interval| interval[0]),
         high90_s: time.interval90_s.map(|interval| interval[1]),
         censored: time.duration_s.map(|_| time.censored),
-    };
-    [
-        of(&transit.oesophageal),
-        of(&transit.gastric),
-        of(&transit.small_bowel),
-        of(&transit.colonic),
-        of(&transit.whole_gut),
-    ]
+    }
 }
 
 /// The mean over the sites of the share at which they heard the capsule.

@@ -12,10 +12,11 @@ use crate::report::{ReportInput, words};
 pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
     let completeness = &input.summary.completeness;
     html.open_section("answer", "answer", "Is the examination complete?");
-    let (class, mark) = match completeness.status {
-        CompletenessStatus::Complete => ("complete", "●"),
-        CompletenessStatus::Incomplete => ("incomplete", "○"),
-        CompletenessStatus::Unclear => ("unclear", "◌"),
+    let class = completeness.status.as_str();
+    let mark = match completeness.status {
+        CompletenessStatus::Complete => "●",
+        CompletenessStatus::Incomplete => "○",
+        CompletenessStatus::Unclear => "◌",
     };
     html.raw(&format!(
         "<div class=\"sides\">\n<div class=\"verdict {class}\">\n<p class=\"word\"><span aria-hidden=\"true\">{mark}</span> "

@@ -1,7 +1,7 @@
 //! The passage, moment by moment: the explorer, the still figures that stand in for it on paper and without a script, and
 //! the same in words.
 
-use alvine::{Part, Phase, Reading, TrackPoint};
+use alvine::{Part, Phase, TrackPoint};
 
 use super::digest::sha256;
 use super::html::{Cell, Html};
@@ -198,11 +198,6 @@ fn heard_near(input: &ReportInput<'_>, time_s: f64) -> usize {
     let (recording, receiver) = (&input.study.recording, &input.study.setup.receiver);
     let from = recording.time_s().partition_point(|&at_s| at_s < time_s - 30.0);
     let to = recording.time_s().partition_point(|&at_s| at_s <= time_s + 30.0);
-    let heard = |site: usize| {
-        (from..to).any(|row| {
-            let reading = receiver.read(recording.row(row)[site]);
-            matches!(reading, Reading::Heard(_) | Reading::Saturated(_))
-        })
-    };
+    let heard = |site: usize| (from..to).any(|row| receiver.read(recording.row(row)[site]).is_heard());
     (0..recording.sites()).filter(|&site| heard(site)).count()
 }
