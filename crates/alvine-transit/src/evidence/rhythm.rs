@@ -18,11 +18,12 @@
 //!
 //! # Source
 //!
-//! Stomach about 3 a minute, small bowel 8 to 12 (Adv. Funct. Mater. 2021; 31: 2009289, table 7; J. Kellow's and S. Phillips' ranges
-//! by J. J. Kerlin and S. F. Phillips, Gastroenterology 82 (1982): jejunum 12.5 to 10.5, ileum 10.9 to 9.3, terminal ileum 10.0 to
-//! 8.6). That the change of rhythm tells of the pylorus: E. Worsøe and others, BMC Gastroenterol. 2011; 11: 145, by an ingested magnet.
+//! Stomach about 3 a minute (Adv. Funct. Mater. 2021; 31: 2009289, quoted in table 7 of PMC8553224); jejunum 12.5 to 10.5, ileum 10.9
+//! to 9.3, terminal ileum 10.0 to 8.6 (Kerlin and Phillips, *Variability of motility of the ileum and jejunum in healthy humans*,
+//! Gastroenterology 1982; 82: 694-700). That a swallowed thing shows the small bowel's rhythm, about 10 a minute: Worsøe and others, BMC
+//! Gastroenterol. 2011; 11: 145, by a magnet.
 
-use alvine::{Reading, Recording, Setup};
+use alvine::{Reading, Recording, Setup, median};
 
 use crate::bins::Bins;
 use crate::spectrum::Periodogram;
@@ -246,13 +247,13 @@ impl Series {
         const FEWEST_SITES: usize = 3;
         const HEARD: f64 = 0.9;
         let samples = periodogram.samples();
+        if first + samples > self.count {
+            return None;
+        }
         let mut mean = vec![0.0; per_minute.len()];
         let mut used = 0;
         let broad: Vec<usize> = (0..per_minute.len()).filter(|&line| per_minute[line] > 4.0).collect();
         for site in 0..self.sites {
-            if first + samples > self.count {
-                return None;
-            }
             let before = |step: usize| self.missing[site * (self.count + 1) + step];
             let missing = before(first + samples) - before(first);
             if f64::from(missing) > (1.0 - HEARD) * samples as f64 {
@@ -264,8 +265,7 @@ impl Series {
             if level.is_empty() {
                 level.clone_from(&spectrum);
             }
-            let middle = level.len() / 2;
-            let scale = *level.select_nth_unstable_by(middle, f64::total_cmp).1;
+            let scale = median(&mut level).unwrap_or(0.0);
             if scale > 0.0 {
                 used += 1;
                 for (sum, power) in mean.iter_mut().zip(&spectrum) {
@@ -308,9 +308,8 @@ fn clip(values: &mut [f64]) {
     for (index, value) in values.iter_mut().enumerate() {
         around.clear();
         around.extend_from_slice(&raw[index.saturating_sub(HALF)..(index + HALF + 1).min(raw.len())]);
-        let middle = around.len() / 2;
-        let median = *around.select_nth_unstable_by(middle, f64::total_cmp).1;
-        *value = median + (*value - median).clamp(-REACH_DB, REACH_DB);
+        let middle = median(&mut around).unwrap_or(*value);
+        *value = middle + (*value - middle).clamp(-REACH_DB, REACH_DB);
     }
 }
 
