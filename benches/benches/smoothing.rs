@@ -23,7 +23,7 @@ fn smoothing(criterion: &mut Criterion) {
             let fix = solver.fix_with(levels.iter().copied(), &mut work)?;
             Some(Measurement {
                 position_mm: fix.position_mm,
-                covariance_mm2: fix.bounded_covariance_mm2(&setup.torso),
+                covariance_mm2: fix.bounded_covariance_mm2(&setup.space()),
             })
         })
         .collect();

@@ -21,6 +21,7 @@ pub fn setup(floor_dbm: f64) -> Result<Setup, Failure> {
     let torso = Torso::new(330.0, 230.0)?;
     Ok(Setup {
         torso,
+        room: None,
         layout: Layout::default_eight(&torso),
         law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
         noise: NoiseModel::new(0.0, SPREAD_DB)?,

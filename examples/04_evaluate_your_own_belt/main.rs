@@ -11,6 +11,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let torso = Torso::new(320.0, 225.0)?;
     let setup = Setup {
         torso,
+        room: None,
         layout: belt(&torso)?,
         law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
         noise: NoiseModel::new(7.85, 2.0)?,

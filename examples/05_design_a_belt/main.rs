@@ -7,6 +7,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let torso = Torso::new(330.0, 230.0)?;
     let setup = Setup {
         torso,
+        room: None,
         layout: Layout::default_eight(&torso),
         law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
         noise: NoiseModel::new(7.85, 2.0)?,

@@ -18,6 +18,7 @@ fn setup(floor_dbm: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
     Setup {
         torso,
+        room: None,
         layout: Layout::default_eight(&torso),
         law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
         noise: NoiseModel::new(0.0, 4.0).unwrap(),

@@ -154,6 +154,7 @@ fn setup(found: &Calibration) -> Setup {
     }
     Setup {
         torso: torso(),
+        room: None,
         layout: Layout::new(sites).unwrap(),
         law: Law::LogDistance(found.law(0.0).unwrap()),
         noise: NoiseModel::new(0.0, found.spread_db.value).unwrap(),

@@ -107,6 +107,7 @@ fn setup(scenario: &Scenario, torso: Torso) -> Result<Setup, PhantomError> {
     }
     Ok(Setup {
         torso,
+        room: None,
         layout,
         law: scenario.law,
         noise: scenario.noise,

@@ -196,6 +196,7 @@ impl Builder<'_> {
         let torso = self.torso()?;
         Ok(Setup {
             torso,
+            room: None,
             layout: self.layout(&torso)?,
             law,
             noise,

@@ -456,7 +456,7 @@ impl Fault {
 /// What was found and expected, where the error itself says only one of them.
 fn layout_message(error: &LayoutError) -> String {
     match error {
-        LayoutError::TooFewSites { found } => format!("found {found} sites; expected at least {FEWEST_SITES}"),
+        LayoutError::TooFewSites { found, least } => format!("found {found} sites; expected at least {least}"),
         LayoutError::DuplicateName { .. } => format!("{error}; expected each name once"),
         LayoutError::BadName { .. } => format!("{error}; expected another name"),
         _ => error.to_string(),

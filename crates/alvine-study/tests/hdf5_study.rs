@@ -97,6 +97,7 @@ fn setup() -> impl Strategy<Value = Setup> {
     let torso = (80.0..900.0_f64, 80.0..900.0_f64);
     (radio, limits, noise, torso, law(), layout()).prop_map(|(radio, limits, noise, torso, law, layout)| Setup {
         torso: Torso::new(torso.0, torso.1).unwrap(),
+        room: None,
         layout,
         law,
         noise: NoiseModel::new(noise.0, noise.1).unwrap(),

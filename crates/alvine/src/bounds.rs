@@ -106,6 +106,7 @@ mod tests {
     fn setup(layout: Layout) -> Setup {
         Setup {
             torso: Torso::new(330.0, 230.0).unwrap(),
+            room: None,
             layout,
             law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
             noise: NoiseModel::new(7.85, 2.0).unwrap(),

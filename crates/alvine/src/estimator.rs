@@ -181,9 +181,9 @@ impl FixThenSmooth {
             if away_s[instant] > self.longest_bridge_s {
                 continue;
             }
-            let position_mm = setup.torso.clamp(&point.position_mm, 1.0);
+            let position_mm = setup.space().clamp(&point.position_mm, 1.0);
             let information = fisher_information(setup, &position_mm, &options);
-            let shadowing_mm2 = bounded_covariance_mm2(&information, &setup.torso) * static_share;
+            let shadowing_mm2 = bounded_covariance_mm2(&information, &setup.space()) * static_share;
             let mut flags = fix.flags;
             if fix.measurement.is_none() {
                 flags |= Flags::BRIDGED;
@@ -236,7 +236,7 @@ fn fix_instant(
     Fixed {
         measurement: Some(Measurement {
             position_mm: fix.position_mm,
-            covariance_mm2: fix.bounded_covariance_mm2(&setup.torso) * noise_share,
+            covariance_mm2: fix.bounded_covariance_mm2(&setup.space()) * noise_share,
         }),
         sites_used: fix.heard + fix.censored,
         flags: flags | fix.flags,

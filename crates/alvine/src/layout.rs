@@ -38,10 +38,12 @@ impl Site {
 #[non_exhaustive]
 pub enum LayoutError {
     /// Fewer sites than a position needs.
-    #[error("{found} sites; a layout needs at least {FEWEST_SITES}")]
+    #[error("{found} sites; a layout needs at least {least}")]
     TooFewSites {
         /// How many there were.
         found: usize,
+        /// How many there must be.
+        least: usize,
     },
     /// Two sites of one name.
     #[error("sites {} and {} are both named `{name}`", first + 1, second + 1)]
@@ -114,6 +116,10 @@ impl Layout {
     pub const LEAST_SPREAD_MM: f64 = 2.0;
     /// No coordinate of a site on a person is further from the umbilicus than this, mm.
     pub const FURTHEST_MM: f64 = 2000.0;
+    /// Sites that a room needs at least.
+    pub const FEWEST_IN_ROOM: usize = 3;
+    /// No coordinate of a site in a room is further from the origin than this, mm.
+    pub const FURTHEST_IN_ROOM_MM: f64 = 1e6;
 
     /// Checks the sites and makes a layout of them, keeping their order.
     ///
@@ -122,12 +128,34 @@ impl Layout {
     /// The first [`LayoutError`] met.
     pub fn new(sites: Vec<Site>) -> Result<Self, LayoutError> {
         if sites.len() < FEWEST_SITES {
-            return Err(LayoutError::TooFewSites { found: sites.len() });
+            return Err(LayoutError::TooFewSites {
+                found: sites.len(),
+                least: FEWEST_SITES,
+            });
         }
         check_names(&sites)?;
-        check_values(&sites)?;
+        check_values(&sites, Self::FURTHEST_MM, "−2000 to 2000 mm")?;
         check_apart(&sites)?;
         check_spread(&sites)?;
+        Ok(Self { sites })
+    }
+
+    /// The same of sites in a room and not on a body: three are enough, up to a kilometre away, and they may lie in one plane, as
+    /// a room may be as thin as the height of the transmitter is known.
+    ///
+    /// # Errors
+    ///
+    /// The first [`LayoutError`] met.
+    pub fn in_room(sites: Vec<Site>) -> Result<Self, LayoutError> {
+        if sites.len() < Self::FEWEST_IN_ROOM {
+            return Err(LayoutError::TooFewSites {
+                found: sites.len(),
+                least: Self::FEWEST_IN_ROOM,
+            });
+        }
+        check_names(&sites)?;
+        check_values(&sites, Self::FURTHEST_IN_ROOM_MM, "−1000000 to 1000000 mm")?;
+        check_apart(&sites)?;
         Ok(Self { sites })
     }
 
@@ -233,7 +261,7 @@ fn check_names(sites: &[Site]) -> Result<(), LayoutError> {
     Ok(())
 }
 
-fn check_values(sites: &[Site]) -> Result<(), LayoutError> {
+fn check_values(sites: &[Site], furthest_mm: f64, expected_mm: &'static str) -> Result<(), LayoutError> {
     let impossible = |site: &Site, what, found, expected| LayoutError::ImpossibleValue {
         name: site.name.clone(),
         what,
@@ -242,8 +270,8 @@ fn check_values(sites: &[Site]) -> Result<(), LayoutError> {
     };
     for site in sites {
         for (what, found) in ["x_mm", "y_mm", "z_mm"].into_iter().zip(site.position_mm.iter()) {
-            if !(-Layout::FURTHEST_MM..=Layout::FURTHEST_MM).contains(found) {
-                return Err(impossible(site, what, *found, "−2000 to 2000 mm"));
+            if !(-furthest_mm..=furthest_mm).contains(found) {
+                return Err(impossible(site, what, *found, expected_mm));
             }
         }
         if !(-100.0..=100.0).contains(&site.gain_db) {
@@ -328,10 +356,26 @@ mod tests {
     }
 
     #[test]
+    fn sites_in_a_room_may_lie_in_one_plane_and_far_away() {
+        let corners = [[0.0, 0.0], [9000.0, 0.0], [0.0, 7000.0]];
+        let sites: Vec<Site> = (0..3)
+            .map(|index| {
+                Site::new(
+                    format!("r{index}"),
+                    Position::new(corners[index][0], corners[index][1], 2000.0),
+                )
+            })
+            .collect();
+        assert!(Layout::new(sites.clone()).is_err());
+        assert!(Layout::in_room(sites[..2].to_vec()).is_err());
+        assert_eq!(Layout::in_room(sites).unwrap().len(), 3);
+    }
+
+    #[test]
     fn each_fault_of_a_layout_has_its_own_error() {
         assert!(matches!(
             Layout::new(eight()[..3].to_vec()),
-            Err(LayoutError::TooFewSites { found: 3 })
+            Err(LayoutError::TooFewSites { found: 3, least: 4 })
         ));
         let mut sites = eight();
         sites[4].name = sites[1].name.clone();

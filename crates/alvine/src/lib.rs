@@ -27,6 +27,7 @@ pub mod recording;
 pub mod setup;
 pub mod siting;
 pub mod smoother;
+pub mod space;
 pub mod torso;
 pub mod track;
 pub mod trajectory;
@@ -47,6 +48,7 @@ pub use quality::{Interval, Quality};
 pub use reader::{ReaderFinding, ReaderLandmark};
 pub use recording::{Reading, Receiver, Recording, RecordingError};
 pub use setup::{Setup, Transmitter};
+pub use space::{Room, Space};
 pub use torso::{Position, Torso};
 pub use track::{Flags, Track, TrackPoint};
 pub use trajectory::{

@@ -206,6 +206,7 @@ mod tests {
         let torso = Torso::new(330.0, 230.0).unwrap();
         Setup {
             torso,
+            room: None,
             layout: Layout::default_eight(&torso),
             law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
             noise: NoiseModel::new(4.0, 2.0).unwrap(),

@@ -6,6 +6,7 @@ use crate::layout::Layout;
 use crate::noise::NoiseModel;
 use crate::propagation::{Law, Propagation};
 use crate::recording::Receiver;
+use crate::space::{Room, Space};
 use crate::torso::{Position, Torso};
 
 /// Why a transmitter cannot be as described.
@@ -83,6 +84,8 @@ impl Transmitter {
 pub struct Setup {
     /// The body.
     pub torso: Torso,
+    /// Where the transmitter is looked for in place of the body, for what is none; see [`Setup::in_room`].
+    pub room: Option<Room>,
     /// The sites.
     pub layout: Layout,
     /// The median law of propagation.
@@ -96,6 +99,34 @@ pub struct Setup {
 }
 
 impl Setup {
+    /// The setup of something that is no body: a tag in a flat, a capsule in a tank. No part of the gut lies anywhere then, so
+    /// that `torso` is one of middle size and is asked for nothing.
+    #[must_use]
+    pub fn in_room(
+        room: Room,
+        layout: Layout,
+        law: Law,
+        noise: NoiseModel,
+        transmitter: Transmitter,
+        receiver: Receiver,
+    ) -> Self {
+        Self {
+            torso: Torso::default(),
+            room: Some(room),
+            layout,
+            law,
+            noise,
+            transmitter,
+            receiver,
+        }
+    }
+
+    /// Where the transmitter is looked for.
+    #[must_use]
+    pub fn space(&self) -> Space {
+        self.room.map_or(Space::Torso(self.torso), Space::Room)
+    }
+
     /// The median level at a site when the capsule is at a place, dBm, without the receiver's limits:
     /// `P = P₀ + g − L(d)`.
     ///
@@ -121,6 +152,7 @@ mod tests {
         let torso = Torso::new(330.0, 230.0).unwrap();
         let setup = Setup {
             torso,
+            room: None,
             layout: Layout::default_eight(&torso),
             law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
             noise: NoiseModel::new(7.85, 2.0).unwrap(),

@@ -68,6 +68,16 @@ pub struct Torso {
     depth_mm: f64,
 }
 
+impl Default for Torso {
+    /// 330 mm broad and 230 mm deep: the example of this documentation (common practice, no source).
+    fn default() -> Self {
+        Self {
+            breadth_mm: 330.0,
+            depth_mm: 230.0,
+        }
+    }
+}
+
 impl Torso {
     /// The lowest place the gut reaches: the pelvic floor (common practice, no source).
     pub const LOWEST_MM: f64 = -180.0;

@@ -132,6 +132,7 @@ impl Fixture {
         let torso = Torso::new(330.0, 230.0).unwrap();
         let setup = Setup {
             torso,
+            room: None,
             layout: layout(scene, &torso),
             law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
             noise: NoiseModel::new(7.85, 2.0).unwrap(),

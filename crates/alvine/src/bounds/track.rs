@@ -29,7 +29,7 @@ use crate::propagation::Propagation;
 use crate::setup::Setup;
 use crate::torso::Position;
 use crate::trajectory::TrajectoryOptions;
-use crate::trajectory::objective::{BIAS, FAST, LEAST_VARIANCE, SLOW, Step, level_slopes, moved_mm};
+use crate::trajectory::objective::{BIAS, FAST, LEAST_VARIANCE, SLOW, Step, lapse, level_slopes, moved_mm};
 use crate::trajectory::tridiagonal::{Chain, KINEMATIC, Motion};
 
 /// Bounds on the covariance of the place at each knot.
@@ -102,7 +102,7 @@ pub fn posterior_cramer_rao(
     };
     let moved: Vec<Vec<f64>> = paths
         .iter()
-        .map(|path| moved_mm(&[], time_s, |knot| path[knot]).collect())
+        .map(|path| moved_mm(&[], time_s, options.averaged_s, |knot| path[knot]).collect())
         .collect();
     let size = blocks.size;
     let mut whole = Chain::new(size);
@@ -247,7 +247,7 @@ impl Blocks<'_> {
         let per_path = 1.0 / moved_mm.len() as f64;
         let bias_share = tail_share(self.options.bias_freedom, 1.0);
         for moved_mm in moved_mm {
-            let step = Step::new(self.bias_spread_db(), moved_mm / self.options.shadowing_memory_mm);
+            let step = Step::new(self.bias_spread_db(), lapse(self.options, moved_mm));
             bias.add(&Scalar::of(&step, per_path * bias_share));
         }
         let mut scalars = vec![bias; self.size - KINEMATIC];

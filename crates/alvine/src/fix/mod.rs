@@ -30,12 +30,13 @@ pub use options::{FixOptions, Level, PositionPrior};
 
 use crate::recording::Reading;
 use crate::setup::Setup;
-use crate::torso::{Position, Torso};
+use crate::space::Space;
+use crate::torso::Position;
 use crate::track::Flags;
 use objective::{Candidate, Objective};
 use region::INSIDE_FRACTION;
 pub(crate) use region::Region;
-use search::{Beside, Settled, search, search_beside};
+use search::{Beside, Scale, Settled, search, search_beside};
 pub(crate) use start::{Scores, StartGrid};
 
 /// Why fixes cannot be computed as asked.
@@ -89,21 +90,18 @@ impl Fix {
         Some(self.information_per_mm2.cholesky()?.inverse())
     }
 
-    /// Covariance that also counts that the capsule is somewhere inside the torso; see [`bounded_covariance_mm2`].
+    /// Covariance that also counts that the capsule is somewhere inside the space; see [`bounded_covariance_mm2`].
     #[must_use]
-    pub fn bounded_covariance_mm2(&self, torso: &Torso) -> Matrix3<f64> {
-        bounded_covariance_mm2(&self.information_per_mm2, torso)
+    pub fn bounded_covariance_mm2(&self, space: &Space) -> Matrix3<f64> {
+        bounded_covariance_mm2(&self.information_per_mm2, space)
     }
 }
 
-/// The covariance that information F leaves once it is counted that the capsule is somewhere inside the torso, mm²:
-/// `(F + T⁻¹)⁻¹` with T the covariance of a uniform place in the region searched. It always exists.
+/// The covariance that information F leaves once it is counted that the capsule is somewhere inside the space, mm²:
+/// `(F + T⁻¹)⁻¹` with T the covariance of a uniform place in it. It always exists.
 #[must_use]
-pub fn bounded_covariance_mm2(information_per_mm2: &Matrix3<f64>, torso: &Torso) -> Matrix3<f64> {
-    let (a, b) = torso.semi_axes_mm();
-    let height_mm = Torso::HIGHEST_MM - Torso::LOWEST_MM;
-    // Variances of a uniform ellipse and of a uniform height.
-    let uniform = Position::new(0.25 * a * a, 0.25 * b * b, height_mm * height_mm / 12.0);
+pub fn bounded_covariance_mm2(information_per_mm2: &Matrix3<f64>, space: &Space) -> Matrix3<f64> {
+    let uniform = space.uniform_variances_mm2();
     let information = information_per_mm2 + Matrix3::from_diagonal(&uniform.map(|variance| 1.0 / variance));
     information
         .cholesky()
@@ -135,6 +133,7 @@ struct Tally {
 /// let torso = Torso::new(330.0, 230.0)?;
 /// let setup = Setup {
 ///     torso,
+///     room: None,
 ///     layout: Layout::default_eight(&torso),
 ///     law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
 ///     noise: NoiseModel::new(4.0, 2.0)?,
@@ -156,15 +155,18 @@ pub struct FixSolver<'a> {
     spread_db: f64,
     half_step_db: f64,
     region: Region,
+    scale: Scale,
     grid: StartGrid,
 }
 
-/// A second start is taken this far from the first end, mm.
-const DISTANT_MM: f64 = 60.0;
 /// A distant start is tried when its score is within this of the best, in units of log-likelihood.
 const WORTH_TRYING: f64 = 5.0;
 /// A distant end within this of the best makes the fix ambiguous: a likelihood ratio of e² ≈ 7.
 const AMBIGUOUS_WITHIN: f64 = 2.0;
+
+/// The finest and the coarsest grid of starts, in units of the space's size: finer ones take minutes, coarser ones miss it.
+const FINEST_START: f64 = 1.0 / 30.0;
+const COARSEST_START: f64 = 1.0 / 3.0;
 
 impl<'a> FixSolver<'a> {
     /// Prepares fixes under a setup.
@@ -173,14 +175,15 @@ impl<'a> FixSolver<'a> {
     ///
     /// [`FixError::ImpossibleOption`] for a tolerance, spacing or prior spread that is not a positive number.
     pub fn new(setup: &'a Setup, options: FixOptions) -> Result<Self, FixError> {
-        check(&options)?;
+        check(&options, &setup.space())?;
         let step_db = setup.receiver.step_db();
         Ok(Self {
             setup,
             options,
             spread_db: setup.noise.total_db(step_db),
             half_step_db: 0.5 * step_db.unwrap_or(0.0),
-            region: Region::new(&setup.torso),
+            region: Region::new(&setup.space()),
+            scale: Scale::of(&setup.space()),
             grid: StartGrid::new(setup, &options),
         })
     }
@@ -287,6 +290,7 @@ impl<'a> FixSolver<'a> {
             setup: self.setup,
             options: &self.options,
             region: &self.region,
+            scale: &self.scale,
             spread_db: self.spread_db,
             readings,
         }
@@ -310,7 +314,9 @@ impl<'a> FixSolver<'a> {
         let starts = self.options.starts + usize::from(censored);
         for others in 1..starts.min(FixOptions::MOST_STARTS) {
             let below = start.score.min(best.evaluation.value) + WORTH_TRYING;
-            let distant = self.grid.best_beyond(scores, below, &seen_mm[..others], DISTANT_MM);
+            let distant = self
+                .grid
+                .best_beyond(scores, below, &seen_mm[..others], self.scale.distant_mm);
             let Some(distant) = distant else {
                 break;
             };
@@ -323,7 +329,7 @@ impl<'a> FixSolver<'a> {
             };
             let apart_mm = (best.candidate.position_mm - other.candidate.position_mm).norm();
             let gap = (best.evaluation.value - other.evaluation.value).abs();
-            ambiguous |= apart_mm > 0.5 * DISTANT_MM && gap < AMBIGUOUS_WITHIN;
+            ambiguous |= apart_mm > 0.5 * self.scale.distant_mm && gap < AMBIGUOUS_WITHIN;
             if other.evaluation.value < best.evaluation.value {
                 best = other;
             }
@@ -344,7 +350,7 @@ impl<'a> FixSolver<'a> {
         } = tally;
         let place = end.candidate.position_mm;
         let edge = self.region.wall(&place).is_some();
-        let position_mm = self.setup.torso.clamp(&place, INSIDE_FRACTION);
+        let position_mm = self.setup.space().clamp(&place, INSIDE_FRACTION);
         if edge {
             flags |= Flags::EDGE;
         }
@@ -381,7 +387,7 @@ fn polished(objective: &Objective<'_>, end: Settled) -> Settled {
     }
 }
 
-fn check(options: &FixOptions) -> Result<(), FixError> {
+fn check(options: &FixOptions, space: &Space) -> Result<(), FixError> {
     let positive = |what, found: f64| {
         if found > 0.0 && found.is_finite() {
             Ok(())
@@ -394,11 +400,12 @@ fn check(options: &FixOptions) -> Result<(), FixError> {
         }
     };
     positive("tolerance_mm", options.tolerance_mm)?;
-    if !(options.start_spacing_mm >= 10.0 && options.start_spacing_mm <= 80.0) {
+    let of_size = options.start_spacing_mm / space.size_mm();
+    if !(FINEST_START..=COARSEST_START).contains(&of_size) {
         return Err(FixError::ImpossibleOption {
             what: "start_spacing_mm",
             found: options.start_spacing_mm,
-            expected: "10 to 80 mm",
+            expected: "a thirtieth to a third of the side of a cube as large as the space that is searched",
         });
     }
     if !(1..=FixOptions::MOST_STARTS).contains(&options.starts) {

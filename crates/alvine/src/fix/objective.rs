@@ -5,6 +5,7 @@ use nalgebra::{Matrix3, Vector3};
 use super::likelihood::{Term, term};
 use super::options::{FixOptions, Level};
 use super::region::Region;
+use super::search::Scale;
 use crate::propagation::{LANES, NEAREST_MM, Propagation};
 use crate::recording::Reading;
 use crate::setup::Setup;
@@ -107,6 +108,7 @@ pub(super) struct Objective<'a> {
     pub setup: &'a Setup,
     pub options: &'a FixOptions,
     pub region: &'a Region,
+    pub scale: &'a Scale,
     pub spread_db: f64,
     pub readings: &'a [Reading],
 }

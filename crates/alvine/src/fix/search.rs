@@ -25,7 +25,7 @@
 use nalgebra::Vector3;
 
 use super::objective::{Candidate, Evaluation, Objective};
-use crate::torso::Torso;
+use crate::space::Space;
 
 /// Where a search ended.
 #[derive(Debug, Clone, Copy)]
@@ -35,8 +35,10 @@ pub(super) struct Settled {
     pub settled: bool,
 }
 
-/// No step is longer than this, mm: the quadratic model of a logarithm holds no further.
-const LONGEST_STEP_MM: f64 = 50.0;
+/// No step is longer than this share of the space's size.
+const LONGEST_STEP: f64 = 1.0 / 6.0;
+/// A second start is taken this far from the first end, in units of the space's size.
+const DISTANT: f64 = 0.2;
 /// The first λ, and the least.
 const FIRST_DAMPING: f64 = 1e-4;
 const LEAST_DAMPING: f64 = 1e-9;
@@ -89,13 +91,12 @@ fn descend(
     start: Candidate,
     mut give_up: impl FnMut(&Candidate, f64, f64) -> bool,
 ) -> Settled {
-    let scale = Scale::of(&objective.setup.torso);
     let mut here = start;
     let mut evaluation = objective.evaluate(&here);
     let mut damping = FIRST_DAMPING;
     let mut settled = false;
     for _ in 0..objective.options.most_steps {
-        let Some(step) = step(objective, &here, &evaluation, &scale, damping) else {
+        let Some(step) = step(objective, &here, &evaluation, damping) else {
             damping = (damping * AFTER_INDEFINITE).max(FIRST_DAMPING);
             continue;
         };
@@ -123,18 +124,23 @@ fn descend(
     }
 }
 
-/// The region's squared half-sizes, mm², and their inverses: the diagonal of D without its factor.
-struct Scale {
+/// How large the space is, and what follows from it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scale {
+    longest_step_mm: f64,
+    /// A second start is taken this far from the first end.
+    pub distant_mm: f64,
+    /// Its squared half-sizes, mm², and their inverses: the diagonal of D without its factor.
     half_sizes_mm2: Vector3<f64>,
     inverse_per_mm2: Vector3<f64>,
 }
 
 impl Scale {
-    fn of(torso: &Torso) -> Self {
-        let (a, b) = torso.semi_axes_mm();
-        let c = 0.5 * (Torso::HIGHEST_MM - Torso::LOWEST_MM);
-        let half_sizes_mm2 = Vector3::new(a * a, b * b, c * c);
+    pub fn of(space: &Space) -> Self {
+        let half_sizes_mm2 = space.half_sizes_mm().map(|half_mm| half_mm * half_mm);
         Self {
+            longest_step_mm: LONGEST_STEP * space.size_mm(),
+            distant_mm: DISTANT * space.size_mm(),
             half_sizes_mm2,
             inverse_per_mm2: half_sizes_mm2.map(|square| 1.0 / square),
         }
@@ -151,7 +157,8 @@ struct Step {
 
 /// The next step; `None` when the damped curvature is not positive definite.
 #[inline]
-fn step(objective: &Objective<'_>, here: &Candidate, at: &Evaluation, scale: &Scale, damping: f64) -> Option<Step> {
+fn step(objective: &Objective<'_>, here: &Candidate, at: &Evaluation, damping: f64) -> Option<Step> {
+    let scale = objective.scale;
     let mut curvature = at.curvature_pp;
     let size = curvature.diagonal().abs().dot(&scale.half_sizes_mm2);
     curvature.add_diagonal(&(scale.inverse_per_mm2 * (damping * size.max(1e-6))));
@@ -171,7 +178,7 @@ fn step(objective: &Objective<'_>, here: &Candidate, at: &Evaluation, scale: &Sc
     promised -= 0.5 * gradient.dot(&delta);
     let share = objective.region.allowed_share(&here.position_mm, &delta);
     let whole_mm = delta.norm();
-    let share = share.min(LONGEST_STEP_MM / whole_mm.max(LONGEST_STEP_MM));
+    let share = share.min(scale.longest_step_mm / whole_mm.max(scale.longest_step_mm));
     delta *= share;
     let level_db = if level_free {
         here.level_db - (at.gradient_l + at.curvature_pl.dot(&delta)) / level_curvature

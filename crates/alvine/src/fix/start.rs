@@ -9,7 +9,8 @@ use crate::layout::Site;
 use crate::propagation::Propagation;
 use crate::recording::Reading;
 use crate::setup::Setup;
-use crate::torso::{Position, Torso};
+use crate::space::Space;
+use crate::torso::Position;
 
 /// Places scored side by side: what the widest registers of a common processor hold twice.
 const LANES: usize = 8;
@@ -81,9 +82,9 @@ impl Scores {
 }
 
 impl StartGrid {
-    /// Lays the grid inside the torso.
+    /// Lays the grid inside the space that is searched.
     pub fn new(setup: &Setup, options: &FixOptions) -> Self {
-        let places_mm = places(&setup.torso, options.start_spacing_mm);
+        let places_mm = places(&setup.space(), options.start_spacing_mm);
         let level_dbm = |place: &Position, site: &Site| {
             let loss_db = setup.law.loss_db(place, &site.position_mm);
             (setup.transmitter.power_dbm() + site.gain_db - loss_db) as f32
@@ -250,23 +251,29 @@ fn least_of(lanes: &Lanes) -> f32 {
     lesser(twos[0], twos[1])
 }
 
-/// A body-centred lattice inside the skin, between the pelvic floor and the lower oesophagus.
-fn places(torso: &Torso, spacing_mm: f64) -> Vec<Position> {
-    let (a, b) = torso.semi_axes_mm();
+/// A body-centred lattice inside the space; one layer of it where the space is thinner than the spacing.
+fn places(space: &Space, spacing_mm: f64) -> Vec<Position> {
+    let (middle_mm, half_mm) = (space.middle_mm(), space.half_sizes_mm());
     let steps = |half_mm: f64| (half_mm / spacing_mm).ceil() as i64;
-    let (nx, ny) = (steps(a), steps(b));
-    let nz = ((Torso::HIGHEST_MM - Torso::LOWEST_MM) / spacing_mm).ceil() as i64;
+    let (nx, ny) = (steps(half_mm.x), steps(half_mm.y));
+    let layers = if 2.0 * half_mm.z < spacing_mm {
+        vec![middle_mm.z]
+    } else {
+        let lowest_mm = middle_mm.z - half_mm.z;
+        let last = steps(2.0 * half_mm.z);
+        (0..=last).map(|k| lowest_mm + (k as f64 + 0.5) * spacing_mm).collect()
+    };
     let mut places = Vec::new();
-    for k in 0..=nz {
-        let shift = if k % 2 == 0 { 0.0 } else { 0.5 };
+    for (layer, z_mm) in layers.into_iter().enumerate() {
+        let shift = if layer % 2 == 0 { 0.0 } else { 0.5 };
         for i in -nx..=nx {
             for j in -ny..=ny {
                 let place = Position::new(
-                    (i as f64 + shift) * spacing_mm,
-                    b + (j as f64 + shift) * spacing_mm,
-                    Torso::LOWEST_MM + (k as f64 + 0.5) * spacing_mm,
+                    middle_mm.x + (i as f64 + shift) * spacing_mm,
+                    middle_mm.y + (j as f64 + shift) * spacing_mm,
+                    z_mm,
                 );
-                if torso.contains(&place) && torso.radial(&place) < 0.97 {
+                if space.contains(&place) && space.radial(&place) < 0.97 {
                     places.push(place);
                 }
             }

@@ -10,6 +10,7 @@ use crate::noise::NoiseModel;
 use crate::propagation::{Law, LogDistance};
 use crate::recording::Receiver;
 use crate::setup::Transmitter;
+use crate::torso::Torso;
 
 const INSTANTS: usize = 400;
 
@@ -17,6 +18,7 @@ fn setup(spread_db: f64, floor_dbm: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
     Setup {
         torso,
+        room: None,
         layout: Layout::default_eight(&torso),
         law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
         noise: NoiseModel::new(0.0, spread_db).unwrap(),

@@ -59,6 +59,7 @@ pub fn compare(
 ) -> Result<Compared, CompareError> {
     let worn = Setup {
         torso: *torso,
+        room: None,
         layout: refit(&setup.layout, &setup.torso, torso)?,
         ..setup.clone()
     };

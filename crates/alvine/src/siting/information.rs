@@ -279,6 +279,7 @@ pub(crate) mod tests {
         let torso = Torso::new(330.0, 230.0).unwrap();
         Setup {
             torso,
+            room: None,
             layout: Layout::default_eight(&torso),
             law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
             noise: NoiseModel::new(7.85, 2.0).unwrap(),
@@ -345,7 +346,7 @@ pub(crate) mod tests {
                 let radio = Radio::new(&setup, spread);
                 let sum = Information::of(&radio, setup.layout.sites(), &place);
                 let prior = torso_prior_per_mm2(&setup.torso);
-                let bounded = bounded_covariance_mm2(&sum.on_place(Level::Known).matrix(), &setup.torso);
+                let bounded = bounded_covariance_mm2(&sum.on_place(Level::Known).matrix(), &setup.space());
                 let found = sum.with_place_prior(&prior).on_place(Level::Known).inverse_trace().unwrap();
                 prop_assert!((found - bounded.trace()).abs() <= 1e-9 * bounded.trace());
             }

@@ -6,23 +6,25 @@
 //! readings before and after. Neighbouring steps share their shadowing, so that their likelihoods are flattened.
 
 use super::knots::Knots;
+use super::options::TrajectoryOptions;
 use crate::fix::{FixOptions, Level, Scores, StartGrid};
 use crate::recording::Reading;
 use crate::setup::Setup;
+use crate::space::Space;
 use crate::torso::Position;
 
-/// Time between steps, s.
-pub(super) const STEP_S: f64 = 30.0;
-/// Distance between cells, mm.
-const SPACING_MM: f64 = 34.0;
-/// How far a capsule wanders in a step, mm along each axis.
-const WANDER_MM: f64 = 22.0;
+/// Distance between cells, in units of the space's size: some 700 cells.
+const SPACING: f64 = 0.115;
+/// From one step to the next the capsule wanders by this much along each axis, in units of the distance between cells.
+const WANDER: f64 = 0.7;
+/// No step holds more knots.
+const MOST_KNOTS: f64 = 16.0;
 /// Share of the probability that leaps anywhere in a step.
 const LEAP: f32 = 1e-4;
 /// Variance of a reading is multiplied by this, as neighbouring steps share their shadowing.
 const FLATTENED: f64 = 6.0;
-/// Cells within this of the likeliest belong to the same hypothesis, mm.
-pub(super) const TOGETHER_MM: f64 = 80.0;
+/// Cells within this of the likeliest belong to the same hypothesis, in units of the distance between cells.
+const TOGETHER: f64 = 2.35;
 /// A place is ambiguous when this much of the probability lies further away.
 const AMBIGUOUS: f64 = 0.35;
 
@@ -36,10 +38,11 @@ pub(super) struct Start {
 }
 
 /// The starting places of a recording, one a step, in order of time.
-pub(super) fn starts(setup: &Setup, knots: &Knots, level_spread_db: f64, extra_db: f64) -> Vec<Start> {
-    let weighing = Weighing::new(setup, level_spread_db, extra_db);
-    let cells = Cells::new(weighing.grid.places_mm());
-    let steps = steps(knots);
+pub(super) fn starts(setup: &Setup, knots: &Knots, options: &TrajectoryOptions) -> Vec<Start> {
+    let weighing = Weighing::new(setup, options);
+    let measures = weighing.measures;
+    let cells = Cells::new(weighing.grid.places_mm(), measures);
+    let steps = steps(knots, measures.step_s);
     let mut likelihoods = Vec::with_capacity(steps.len() * cells.len());
     let mut scores = weighing.grid.scores();
     let mut weights = vec![0.0; cells.len()];
@@ -51,29 +54,69 @@ pub(super) fn starts(setup: &Setup, knots: &Knots, level_spread_db: f64, extra_d
     steps
         .iter()
         .zip(probabilities.chunks_exact(cells.len().max(1)))
-        .map(|(step, probability)| start(step.time_s, probability, weighing.grid.places_mm()))
+        .map(|(step, probability)| start(step.time_s, probability, weighing.grid.places_mm(), measures))
         .collect()
+}
+
+/// How wide cells are and how long a step lasts: as long as it takes to wander from cell to cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Measures {
+    spacing_mm: f64,
+    wander_mm: f64,
+    step_s: f64,
+}
+
+impl Measures {
+    fn new(space: &Space, options: &TrajectoryOptions) -> Self {
+        let spacing_mm = SPACING * space.size_mm();
+        let wanted_mm = WANDER * spacing_mm;
+        let (mut shortest_s, mut longest_s) = (options.knot_s, MOST_KNOTS * options.knot_s);
+        if options.motion.wander_mm(longest_s) > wanted_mm {
+            // Wandering grows with time, so that halving finds it; to a part in a thousand is plenty.
+            for _ in 0..14 {
+                let middle_s = 0.5 * (shortest_s + longest_s);
+                if options.motion.wander_mm(middle_s) > wanted_mm {
+                    longest_s = middle_s;
+                } else {
+                    shortest_s = middle_s;
+                }
+            }
+        }
+        Self {
+            spacing_mm,
+            wander_mm: wanted_mm.max(options.motion.wander_mm(longest_s)).min(spacing_mm),
+            step_s: longest_s,
+        }
+    }
+
+    fn together_mm(&self) -> f64 {
+        TOGETHER * self.spacing_mm
+    }
 }
 
 /// Tells how likely readings are from each cell.
 #[derive(Debug, Clone)]
 struct Weighing {
+    measures: Measures,
     grid: StartGrid,
     spread_db: f64,
     level: Level,
 }
 
 impl Weighing {
-    fn new(setup: &Setup, level_spread_db: f64, extra_db: f64) -> Self {
-        let options = FixOptions {
-            start_spacing_mm: SPACING_MM,
+    fn new(setup: &Setup, options: &TrajectoryOptions) -> Self {
+        let measures = Measures::new(&setup.space(), options);
+        let grid = FixOptions {
+            start_spacing_mm: measures.spacing_mm,
             ..FixOptions::default()
         };
+        let flattened_db = FLATTENED.sqrt() * setup.noise.total_db(setup.receiver.step_db());
         Self {
-            grid: StartGrid::new(setup, &options),
-            spread_db: (FLATTENED.sqrt() * setup.noise.total_db(setup.receiver.step_db())).hypot(extra_db),
+            measures,
+            grid: StartGrid::new(setup, &grid),
+            spread_db: flattened_db.hypot(options.mounting_db),
             level: Level::Unknown {
-                prior_db: Some(level_spread_db),
+                prior_db: Some(options.slow_level.spread_db.hypot(options.fast_level.spread_db)),
             },
         }
     }
@@ -100,9 +143,9 @@ pub(super) struct Forward {
 }
 
 impl Forward {
-    pub fn new(setup: &Setup, level_spread_db: f64, extra_db: f64) -> Self {
-        let weighing = Weighing::new(setup, level_spread_db, extra_db);
-        let cells = Cells::new(weighing.grid.places_mm());
+    pub fn new(setup: &Setup, options: &TrajectoryOptions) -> Self {
+        let weighing = Weighing::new(setup, options);
+        let cells = Cells::new(weighing.grid.places_mm(), weighing.measures);
         let (weights, spare) = (vec![0.0; cells.len()], vec![0.0; cells.len()]);
         Self {
             scores: weighing.grid.scores(),
@@ -116,6 +159,21 @@ impl Forward {
     /// Number of cells.
     pub fn len(&self) -> usize {
         self.cells.len()
+    }
+
+    /// Distance between them, mm.
+    pub fn spacing_mm(&self) -> f64 {
+        self.weighing.measures.spacing_mm
+    }
+
+    /// Time between steps, s.
+    pub fn step_s(&self) -> f64 {
+        self.weighing.measures.step_s
+    }
+
+    /// Whether the cells are sure of a place, and it is not this one.
+    pub fn disagrees(&self, start: &Start, place_mm: &Position) -> bool {
+        !start.ambiguous && (start.place_mm - place_mm).norm() > self.weighing.measures.together_mm()
     }
 
     /// Passes each cell's `probability` on over `passed_s` (none before the first step) and weighs the readings of the knots
@@ -142,7 +200,12 @@ impl Forward {
             .zip(&self.weights)
             .for_each(|(here, l)| *here *= l);
         normalise(probability);
-        start(step.time_s, probability, self.weighing.grid.places_mm())
+        start(
+            step.time_s,
+            probability,
+            self.weighing.grid.places_mm(),
+            self.weighing.measures,
+        )
     }
 }
 
@@ -152,13 +215,13 @@ struct Step {
     knots: std::ops::Range<usize>,
 }
 
-fn steps(knots: &Knots) -> Vec<Step> {
+fn steps(knots: &Knots, step_s: f64) -> Vec<Step> {
     let mut steps = Vec::new();
     let mut first = 0;
     while first < knots.len() {
         let end = knots
             .time_s
-            .partition_point(|&time_s| time_s < knots.time_s[first] + STEP_S);
+            .partition_point(|&time_s| time_s < knots.time_s[first] + step_s);
         let time_s = knots.time_s[first..end].iter().sum::<f64>() / (end - first) as f64;
         steps.push(Step {
             time_s,
@@ -195,16 +258,17 @@ fn readings(setup: &Setup, knots: &Knots, step: &Step) -> Vec<Reading> {
 }
 
 /// The mean about the likeliest cell.
-fn start(time_s: f64, probability: &[f32], places_mm: &[Position]) -> Start {
+fn start(time_s: f64, probability: &[f32], places_mm: &[Position], measures: Measures) -> Start {
     let likeliest = probability
         .iter()
         .enumerate()
         .max_by(|a, b| a.1.total_cmp(b.1))
         .map_or_else(Position::zeros, |(cell, _)| places_mm[cell]);
+    let together_mm = measures.together_mm();
     let (mut near, mut far, mut sum) = (0.0, 0.0, Position::zeros());
     for (&share, place_mm) in probability.iter().zip(places_mm) {
         let share = f64::from(share);
-        if (place_mm - likeliest).norm_squared() < TOGETHER_MM * TOGETHER_MM {
+        if (place_mm - likeliest).norm_squared() < together_mm * together_mm {
             near += share;
             sum += place_mm * share;
         } else {
@@ -221,6 +285,7 @@ fn start(time_s: f64, probability: &[f32], places_mm: &[Position]) -> Start {
 /// The cells and how probability passes between them.
 #[derive(Debug, Clone)]
 struct Cells {
+    step_s: f64,
     /// Each cell's neighbours with the share that passes to each.
     neighbours: Vec<Vec<(u32, f32)>>,
     /// The share that stays.
@@ -228,9 +293,9 @@ struct Cells {
 }
 
 impl Cells {
-    fn new(places_mm: &[Position]) -> Self {
-        let reach_mm = 1.5 * SPACING_MM;
-        let weight = |squared: f64| (-0.5 * squared / (WANDER_MM * WANDER_MM)).exp();
+    fn new(places_mm: &[Position], measures: Measures) -> Self {
+        let reach_mm = 1.5 * measures.spacing_mm;
+        let weight = |squared: f64| (-0.5 * squared / (measures.wander_mm * measures.wander_mm)).exp();
         // What all neighbours of an inner cell get; near the wall less leaves, and more stays.
         let mut neighbours: Vec<Vec<(u32, f32)>> = Vec::with_capacity(places_mm.len());
         for (cell, place_mm) in places_mm.iter().enumerate() {
@@ -256,7 +321,11 @@ impl Cells {
             }
         }
         let stays = sums.iter().map(|sum| 1.0 - (sum - 1.0) / most).collect();
-        Self { neighbours, stays }
+        Self {
+            step_s: measures.step_s,
+            neighbours,
+            stays,
+        }
     }
 
     fn len(&self) -> usize {
@@ -279,7 +348,7 @@ impl Cells {
     fn pass_over(&self, between_s: f64, from: &mut Vec<f32>, to: &mut Vec<f32>) {
         /// After this many the probability is spread far enough.
         const MOST: f64 = 40.0;
-        let times = (between_s / STEP_S).round().clamp(1.0, MOST) as usize;
+        let times = (between_s / self.step_s).round().clamp(1.0, MOST) as usize;
         for _ in 0..times {
             self.pass(from, to);
             std::mem::swap(from, to);

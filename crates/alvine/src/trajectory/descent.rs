@@ -7,14 +7,15 @@ use super::tridiagonal::Chain;
 const WORTH_A_KNOT: f64 = 1e-4;
 /// How often biases are told anew how far the capsule moves.
 const REFRESHES: usize = 1;
-/// The damping of a first step, 1/mm².
-const FIRST_DAMPING: f64 = 1e-5;
-/// No place moves further in one step, mm.
-const LONGEST_STEP_MM: f64 = 60.0;
-/// So little damping hardly shortens a step: spread over a day of knots it is as much as a spread of 400 mm, 1/mm².
-const HARDLY_DAMPED: f64 = 1.5e-9;
-/// The heaviest damping tried, 1/mm².
-const HEAVIEST: f64 = 1e3;
+/// The damping of a first step, as [`Objective::factor`] takes it.
+const FIRST_DAMPING: f64 = 1.0;
+/// No place moves further in one step, in units of the space's size.
+const LONGEST_STEP: f64 = 0.2;
+/// So little damping hardly shortens a step: spread over a day of knots it is as much as a spread beyond the space.
+const HARDLY_DAMPED: f64 = 1.5e-4;
+const LEAST_DAMPING: f64 = 1e-4;
+/// The heaviest damping tried.
+const HEAVIEST: f64 = 1e8;
 
 /// Where a descent ended.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -33,6 +34,7 @@ pub(super) fn descend(
     most_rounds: usize,
 ) -> Descent {
     let knots = (states.values.len() / states.size) as f64;
+    let longest_mm = longest_step_mm(objective);
     let mut tried = states.clone();
     let mut end = Descent {
         value: f64::INFINITY,
@@ -56,13 +58,13 @@ pub(super) fn descend(
                 damping *= 10.0;
                 continue;
             }
-            step(states, &chain.solve(), &mut tried);
+            step(states, &chain.solve(), longest_mm, &mut tried);
             let value = objective.value(&tried);
             if value <= end.value {
                 end.settled = end.value - value < worth && damping <= heaviest_to_settle;
                 std::mem::swap(states, &mut tried);
                 end.value = value;
-                damping = (0.1 * damping).max(1e-9);
+                damping = (0.1 * damping).max(LEAST_DAMPING);
             } else {
                 damping *= 10.0;
             }
@@ -71,8 +73,13 @@ pub(super) fn descend(
     end
 }
 
-/// The states after a step, each place's share of it held to [`LONGEST_STEP_MM`].
-pub(super) fn step(from: &States, delta: &[f64], to: &mut States) {
+/// How far a place may move in one step, mm.
+pub(super) fn longest_step_mm(objective: &Objective<'_>) -> f64 {
+    LONGEST_STEP * objective.size_mm
+}
+
+/// The states after a step, each place's share of it held to `longest_mm`.
+pub(super) fn step(from: &States, delta: &[f64], longest_mm: f64, to: &mut States) {
     let size = from.size;
     for ((to, from), delta) in to
         .values
@@ -81,7 +88,7 @@ pub(super) fn step(from: &States, delta: &[f64], to: &mut States) {
         .zip(delta.chunks_exact(size))
     {
         let length_mm = delta[..3].iter().map(|d| d * d).sum::<f64>().sqrt();
-        let share = LONGEST_STEP_MM / length_mm.max(LONGEST_STEP_MM);
+        let share = longest_mm / length_mm.max(longest_mm);
         for ((to, from), delta) in to.iter_mut().zip(from).zip(delta) {
             *to = from + share * delta;
         }

@@ -37,7 +37,8 @@ use crate::layout::FEWEST_SITES;
 use crate::loosening::{Loosening, is_loose};
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
-use crate::torso::{Position, Torso};
+use crate::space::Space;
+use crate::torso::Position;
 use crate::track::{Flags, Track, TrackPoint};
 use cells::Start;
 use descent::descend;
@@ -90,10 +91,9 @@ impl Trajectory {
         let knots = Knots::gather(setup, recording, self.options.knot_s, |site, time_s| {
             !is_loose(loosenings, site, time_s)
         });
-        let level_db = level_spread_db(&self.options);
-        let starts = cells::starts(setup, &knots, level_db, self.options.mounting_db);
+        let starts = cells::starts(setup, &knots, &self.options);
         let from: &[Start] = if self.options.global_start { &starts } else { &[] };
-        let states = first_states(&knots, from, middle(setup), BIAS + setup.layout.len());
+        let states = first_states(&knots, from, setup.space().middle_mm(), BIAS + setup.layout.len());
         Ok(Passes {
             setup,
             recording,
@@ -158,17 +158,6 @@ impl Passes<'_> {
         };
         found.track(instants)
     }
-}
-
-/// The spread of the common level, both parts, dB.
-fn level_spread_db(options: &TrajectoryOptions) -> f64 {
-    options.slow_level.spread_db.hypot(options.fast_level.spread_db)
-}
-
-/// The middle of the torso.
-fn middle(setup: &Setup) -> Position {
-    let middle_z_mm = 0.5 * (Torso::LOWEST_MM + Torso::HIGHEST_MM);
-    Position::new(0.0, 0.5 * setup.torso.depth_mm(), middle_z_mm)
 }
 
 /// States at the knots on straight lines between the starting places, at rest; all at `otherwise_mm` where there are none.
@@ -246,7 +235,7 @@ impl Found<'_> {
                 sites_used,
                 flags: flags | knot_flags[knot],
             };
-            points.push(remarks.point(&self.setup.torso, &place, &lasting_mm2[knot]));
+            points.push(remarks.point(&self.setup.space(), &place, &lasting_mm2[knot]));
         });
         Track { points }
     }
@@ -344,8 +333,8 @@ struct Remarks {
 }
 
 impl Remarks {
-    fn point(&self, torso: &Torso, place: &PlaceAt, lasting_mm2: &Matrix3<f64>) -> TrackPoint {
-        let edge = if torso.radial(&place.position_mm) > EDGE_FROM {
+    fn point(&self, space: &Space, place: &PlaceAt, lasting_mm2: &Matrix3<f64>) -> TrackPoint {
+        let edge = if space.radial(&place.position_mm) > EDGE_FROM {
             Flags::EDGE
         } else {
             Flags::NONE
@@ -353,7 +342,7 @@ impl Remarks {
         TrackPoint {
             instant: self.instant,
             time_s: self.time_s,
-            position_mm: torso.clamp(&place.position_mm, 1.0),
+            position_mm: space.clamp(&place.position_mm, 1.0),
             covariance_mm2: place.covariance_mm2 + lasting_mm2,
             sites_used: self.sites_used,
             flags: self.flags | edge,
@@ -361,5 +350,5 @@ impl Remarks {
     }
 }
 
-/// A place this far from the axis, in units of the skin's, is at the edge.
+/// A place this far out is at the edge.
 const EDGE_FROM: f64 = 0.985;

@@ -78,12 +78,24 @@ impl MotionPrior {
 
     /// Variance of each component of velocity where nothing is known of it, mm²/s².
     pub(crate) fn velocity_variance(&self) -> f64 {
-        /// A capsule is not thrown: 10 mm/s (common practice, no source).
-        const FASTEST_MM_PER_S: f64 = 10.0;
+        /// White noise on acceleration knows no usual velocity: what it gathers in ten minutes (common practice, no source).
+        const GATHERED_S: f64 = 600.0;
         match *self {
-            Self::WhiteAcceleration { .. } => FASTEST_MM_PER_S * FASTEST_MM_PER_S,
+            Self::WhiteAcceleration {
+                density_mm2_per_s3: density,
+            } => density * GATHERED_S,
             Self::MeanReverting { speed_mm_per_s, .. } => speed_mm_per_s * speed_mm_per_s,
         }
+    }
+
+    /// How far one wanders from a place in a time, mm along each axis, as a standard deviation: from rest, or at the usual velocity
+    /// where there is one.
+    pub(crate) fn wander_mm(&self, step_s: f64) -> f64 {
+        let moving = match self {
+            Self::WhiteAcceleration { .. } => 0.0,
+            Self::MeanReverting { speed_mm_per_s, .. } => self.transition(step_s)[(0, 1)] * speed_mm_per_s,
+        };
+        self.noise(step_s)[(0, 0)].sqrt().hypot(moving)
     }
 
     /// Where between two states the capsule was: the weights of the states either side and the variance that is left.

@@ -69,8 +69,8 @@ struct Link {
     bias: Step,
 }
 
-/// Dampings to try for a covariance, in turn, 1/mm².
-pub(super) const UNDAMPED_OR_NEARLY: [f64; 3] = [0.0, 1e-6, 1e-4];
+/// Dampings to try for a covariance, in turn, as [`Objective::factor`] takes them.
+pub(super) const UNDAMPED_OR_NEARLY: [f64; 3] = [0.0, 0.1, 10.0];
 
 /// One step of an Ornstein–Uhlenbeck process: `x' = keep · x + w`, `cov w = 1 / information`.
 #[derive(Debug, Clone, Copy)]
@@ -100,6 +100,8 @@ pub(super) struct Objective<'a> {
     options: &'a TrajectoryOptions,
     knots: &'a Knots,
     region: Region,
+    /// The size of the space that is searched, mm.
+    pub size_mm: f64,
     /// What is known of each site's bias beforehand, dB.
     bias_mean_db: Vec<f64>,
     /// What is known of the place at each knot beforehand, beyond that it is inside the torso.
@@ -119,9 +121,6 @@ struct Limits {
     ceiling_dbm: f64,
 }
 
-/// Distance that breath and pulse move organs within a step, however still the capsule lies, mm: a bias never freezes.
-const STIR_MM: f64 = 0.05;
-
 impl<'a> Objective<'a> {
     pub fn new(
         setup: &'a Setup,
@@ -135,7 +134,8 @@ impl<'a> Objective<'a> {
             setup,
             options,
             knots,
-            region: Region::new(&setup.torso),
+            region: Region::new(&setup.space()),
+            size_mm: setup.space().size_mm(),
             bias_mean_db: vec![0.0; knots.sites],
             places,
             links: Vec::new(),
@@ -149,7 +149,7 @@ impl<'a> Objective<'a> {
             before: None,
         };
         objective.links = (1..knots.len())
-            .map(|knot| objective.link(knots.time_s[knot] - knots.time_s[knot - 1], STIR_MM))
+            .map(|knot| objective.link(knots.time_s[knot] - knots.time_s[knot - 1], 0.0))
             .collect();
         objective
     }
@@ -178,7 +178,7 @@ impl<'a> Objective<'a> {
             information: noise.try_inverse().unwrap_or_else(Matrix2::zeros),
             slow: level(&self.options.slow_level),
             fast: level(&self.options.fast_level),
-            bias: Step::new(self.bias_spread_db, moved_mm / self.options.shadowing_memory_mm),
+            bias: Step::new(self.bias_spread_db, lapse(self.options, moved_mm)),
         }
     }
 
@@ -188,9 +188,11 @@ impl<'a> Objective<'a> {
     /// and fro about one place hears the same of it again and again.
     pub fn forget_by_distance(&mut self, states: &States) {
         let path = self.before.map_or(&[][..], |before| &before.path);
-        let moved_mm = moved_mm(path, &self.knots.time_s, |knot| states.place(knot));
+        let moved_mm = moved_mm(path, &self.knots.time_s, self.options.averaged_s, |knot| {
+            states.place(knot)
+        });
         for (link, moved_mm) in self.links.iter_mut().zip(moved_mm) {
-            link.bias = Step::new(self.bias_spread_db, moved_mm / self.options.shadowing_memory_mm);
+            link.bias = Step::new(self.bias_spread_db, lapse(self.options, moved_mm));
         }
     }
 
@@ -210,7 +212,8 @@ impl<'a> Objective<'a> {
         sum
     }
 
-    /// Factors the damped Gauss–Newton system at these states; its solution is the step.
+    /// Factors the damped Gauss–Newton system at these states; its solution is the step. Damping is in units of the inverse square
+    /// of the space's size.
     ///
     /// # Errors
     ///
@@ -236,9 +239,7 @@ impl<'a> Objective<'a> {
                 };
                 onward = Some(self.add_move(&self.links[knot], row, states.row(knot + 1), &mut ends));
             }
-            for axis in 0..3 {
-                block[axis * size + axis] += damping;
-            }
+            self.damp(damping, &mut block);
             let link = coupling.as_ref().map(|(motion, others)| (*motion, others.as_slice()));
             chain.push(link, &mut block, &mut right)?;
             coupling = onward;
@@ -246,6 +247,13 @@ impl<'a> Objective<'a> {
             std::mem::swap(&mut right, &mut next_right);
         }
         Ok(())
+    }
+
+    fn damp(&self, damping: f64, block: &mut [f64]) {
+        let per_mm2 = damping / (self.size_mm * self.size_mm);
+        for axis in 0..3 {
+            block[axis * self.size() + axis] += per_mm2;
+        }
     }
 
     /// Factors the system undamped where rounding allows, as for a covariance, or else as little damped as does.
@@ -277,9 +285,7 @@ impl<'a> Objective<'a> {
             later: (&mut next_block, &mut next_right),
         };
         let (motion, others) = self.add_move(&self.links[0], states.row(0), states.row(1), &mut ends);
-        for axis in 0..3 {
-            block[axis * size + axis] += damping;
-        }
+        self.damp(damping, &mut block);
         chain.push(None, &mut block, &mut right)?;
         chain.push(Some((motion, &others)), &mut next_block, &mut next_right)?;
         let (mean, information) = chain.last(states.row(1))?;
@@ -311,7 +317,7 @@ impl<'a> Objective<'a> {
 
     /// The times and places before a knot that its averaged path still needs.
     fn path_before(&self, knot: usize, states: &States) -> Vec<(f64, Position)> {
-        let first_s = self.knots.time_s[knot] - AVERAGED_S;
+        let first_s = self.knots.time_s[knot] - self.options.averaged_s;
         let told = self.before.map_or(&[][..], |before| &before.path).iter().copied();
         told.chain((0..knot).map(|earlier| (self.knots.time_s[earlier], states.place(earlier))))
             .filter(|&(time_s, _)| time_s >= first_s)
@@ -320,7 +326,7 @@ impl<'a> Objective<'a> {
 
     /// What one lone block at a knot would leave unknown of the place, mm²: all of the bias's spread counted anew.
     pub fn lone_covariance_mm2(&self, states: &States, knot: usize) -> Matrix3<f64> {
-        let place_mm = self.setup.torso.clamp(&states.place(knot), 1.0);
+        let place_mm = self.setup.space().clamp(&states.place(knot), 1.0);
         let slow_db = self.options.slow_level.spread_db;
         let options = BoundOptions {
             spread_db: self.bias_spread_db.hypot(self.unmodelled_variance.sqrt()),
@@ -333,7 +339,7 @@ impl<'a> Objective<'a> {
         if let Some(prior) = self.places[knot] {
             information += prior.information_per_mm2;
         }
-        bounded_covariance_mm2(&information, &self.setup.torso)
+        bounded_covariance_mm2(&information, &self.setup.space())
     }
 
     /// The least weight that Student's t leaves to a reading of a knot, 0 to 1.
@@ -607,9 +613,6 @@ pub(crate) fn level_slopes(site: usize, loss_gradient: &Vector3<f64>) -> [(usize
     ]
 }
 
-/// Half of the time over which a path is averaged before its length counts, s.
-const AVERAGED_S: f64 = 60.0;
-
 impl Before {
     /// Calls `visit` with each number of a state, the gradient of its misfit, and its row of the information.
     fn for_each_pull(&self, row: &[f64], mut visit: impl FnMut(usize, f64, &[f64])) {
@@ -622,18 +625,29 @@ impl Before {
     }
 }
 
-/// How far the capsule moves from each knot to the next, mm: along the path averaged over [`AVERAGED_S`] either side, on which
+/// How far the capsule moves from each knot to the next, mm: along the path averaged over `averaged_s` either side, on which
 /// knots before the first count too.
 pub(crate) fn moved_mm(
     before: &[(f64, Position)],
     knots_s: &[f64],
+    averaged_s: f64,
     place: impl Fn(usize) -> Position,
 ) -> impl Iterator<Item = f64> {
-    let smooth_mm = averaged_path(before, knots_s, place);
-    (1..knots_s.len()).map(move |knot| (smooth_mm[knot] - smooth_mm[knot - 1]).norm().hypot(STIR_MM))
+    let smooth_mm = averaged_path(before, knots_s, averaged_s, place);
+    (1..knots_s.len()).map(move |knot| (smooth_mm[knot] - smooth_mm[knot - 1]).norm())
 }
 
-fn averaged_path(before: &[(f64, Position)], knots_s: &[f64], place: impl Fn(usize) -> Position) -> Vec<Position> {
+/// What a bias forgets over so far a move, in units of its memory.
+pub(crate) fn lapse(options: &TrajectoryOptions, moved_mm: f64) -> f64 {
+    moved_mm.hypot(options.stir_mm) / options.shadowing_memory_mm
+}
+
+fn averaged_path(
+    before: &[(f64, Position)],
+    knots_s: &[f64],
+    averaged_s: f64,
+    place: impl Fn(usize) -> Position,
+) -> Vec<Position> {
     let time_s: Vec<f64> = before
         .iter()
         .map(|&(time_s, _)| time_s)
@@ -653,10 +667,10 @@ fn averaged_path(before: &[(f64, Position)], knots_s: &[f64], place: impl Fn(usi
     knots_s
         .iter()
         .map(|&now_s| {
-            while time_s[first] < now_s - AVERAGED_S {
+            while time_s[first] < now_s - averaged_s {
                 first += 1;
             }
-            while end < time_s.len() && time_s[end] <= now_s + AVERAGED_S {
+            while end < time_s.len() && time_s[end] <= now_s + averaged_s {
                 end += 1;
             }
             (sums[end] - sums[first]) / (end - first) as f64

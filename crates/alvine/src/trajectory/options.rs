@@ -24,6 +24,12 @@ pub struct TrajectoryOptions {
     pub slow_level: Wander,
     /// The common level's fast part: a turning capsule; forgets over `memory` s.
     pub fast_level: Wander,
+    /// Half of the time over which a path is averaged before its length counts as distance moved, s: a site hears the same of it
+    /// again and again where one goes to and fro about a place.
+    pub averaged_s: f64,
+    /// However still one lies, from knot to knot a bias forgets as by so far a move, mm: breath and pulse move organs, and it
+    /// never freezes.
+    pub stir_mm: f64,
     /// Distance moved over which a site's shadowing is forgotten, mm; its spread is the study's own.
     pub shadowing_memory_mm: f64,
     /// What a site's gain and place add to its shadowing, dB.
@@ -70,6 +76,8 @@ impl Default for TrajectoryOptions {
                 spread_db: 0.5,
                 memory: 90.0,
             },
+            averaged_s: 60.0,
+            stir_mm: 0.05,
             shadowing_memory_mm: 5.0,
             mounting_db: 2.0,
             unmodelled_share: 0.5,

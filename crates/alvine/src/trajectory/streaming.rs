@@ -32,7 +32,7 @@ use super::knots::{Gathering, Knots};
 use super::objective::BIAS;
 use super::options::TrajectoryOptions;
 use super::tridiagonal::Chain;
-use super::{Remarks, away_s, heard, knot_flags, level_spread_db};
+use super::{Remarks, away_s, heard, knot_flags};
 use crate::fix::PositionPrior;
 use crate::recording::{POSSIBLE_DBM, RecordingError};
 use crate::setup::Setup;
@@ -136,6 +136,7 @@ pub struct Live {
 /// let torso = Torso::new(330.0, 230.0)?;
 /// let setup = Setup {
 ///     torso,
+///     room: None,
 ///     layout: Layout::default_eight(&torso),
 ///     law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
 ///     noise: NoiseModel::new(4.0, 2.0)?,
@@ -181,9 +182,8 @@ impl StreamingTrajectory {
             return Err(impossible("knot_s", knot_s, "0.1 s to the lag"));
         }
         let size = BIAS + setup.layout.len();
-        let level_db = level_spread_db(&options.trajectory);
-        let search = Forward::new(&setup, level_db, options.trajectory.mounting_db);
-        let state = StreamingState::new(setup.layout.len(), search.len());
+        let search = Forward::new(&setup, &options.trajectory);
+        let state = StreamingState::new(setup.layout.len(), search.len(), search.spacing_mm());
         Ok(Self {
             setup,
             options,
@@ -200,7 +200,11 @@ impl StreamingTrajectory {
     /// As [`StreamingTrajectory::new`]; [`StateError`] where the state is not one of such a stream.
     pub fn resume(setup: Setup, options: StreamingOptions, state: StreamingState) -> Result<Self, ResumeError> {
         let mut stream = Self::new(setup, options)?;
-        state.check(stream.setup.layout.len(), stream.search.len())?;
+        state.check(
+            stream.setup.layout.len(),
+            stream.search.len(),
+            stream.search.spacing_mm(),
+        )?;
         stream.state = state;
         Ok(stream)
     }
@@ -380,7 +384,7 @@ impl StreamingTrajectory {
             self.state.window.settled,
         );
         let flags = remarks.flags | of_knot;
-        Some(Remarks { flags, ..*remarks }.point(&self.setup.torso, &place, &newest.lasting_mm2))
+        Some(Remarks { flags, ..*remarks }.point(&self.setup.space(), &place, &newest.lasting_mm2))
     }
 
     /// Ends the open block: its knot joins the window, which is refined; whatever is older than the lag gets its last word.
@@ -440,7 +444,7 @@ impl StreamingTrajectory {
         };
         state.window.mark_ambiguous(start.ambiguous);
         let now_s = start.time_s;
-        if !state.cells.disagree(&start, &state.window.newest_place()) || now_s < state.cells.not_before_s {
+        if !self.search.disagrees(&start, &state.window.newest_place()) || now_s < state.cells.not_before_s {
             return;
         }
         let elsewhere = state.window.look_elsewhere(
@@ -502,7 +506,7 @@ impl StreamingTrajectory {
             described = Some((knot, lasting_mm2, flags));
             let place = interpolation.at(row.time_s, knot);
             let flags = row.flags | flags;
-            lagged.push(Remarks { flags, ..*row }.point(&self.setup.torso, &place, &lasting_mm2));
+            lagged.push(Remarks { flags, ..*row }.point(&self.setup.space(), &place, &lasting_mm2));
         }
     }
 }

@@ -11,11 +11,13 @@ use crate::noise::NoiseModel;
 use crate::propagation::{Law, LogDistance};
 use crate::recording::Receiver;
 use crate::setup::Transmitter;
+use crate::torso::Torso;
 
 pub(crate) fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
     Setup {
         torso,
+        room: None,
         layout: Layout::default_eight(&torso),
         law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
         noise: NoiseModel::new(shadowing_db, noise_db).unwrap(),
@@ -141,9 +143,9 @@ fn the_end_of_a_descent_is_a_minimum_of_the_objective() {
     let path = drawn_path(&options, 600, 7);
     let recording = recording(&setup, &path, 7);
     let knots = Knots::gather(&setup, &recording, options.knot_s, |_, _| true);
-    let starts = cells::starts(&setup, &knots, 1.0, 2.0);
+    let starts = cells::starts(&setup, &knots, &options);
     let mut objective = Objective::new(&setup, &options, &knots, vec![None; knots.len()]);
-    let mut states = first_states(&knots, &starts, middle(&setup), objective.size());
+    let mut states = first_states(&knots, &starts, setup.space().middle_mm(), objective.size());
     let mut chain = Chain::new(objective.size());
     let end = descend(&mut objective, &mut states, &mut chain, 200);
     assert!(end.settled);

@@ -89,8 +89,7 @@ impl Kalman<'_> {
             step_s / self.options.fast_level.memory,
         );
         for index in BIAS..size {
-            let lapse = moved_mm / self.options.shadowing_memory_mm;
-            wander(index, self.setup.noise.shadowing_db(), lapse);
+            wander(index, self.setup.noise.shadowing_db(), lapse(self.options, moved_mm));
         }
         (f, q)
     }
@@ -129,7 +128,7 @@ fn on_one_path_without_censoring_it_is_kalmans_covariance_and_its_smoothers() {
         options: &options,
         readings: 8.0,
     };
-    let moved: Vec<f64> = moved_mm(&[], &time_s, |knot| path[knot]).collect();
+    let moved: Vec<f64> = moved_mm(&[], &time_s, options.averaged_s, |knot| path[knot]).collect();
     let mut filtered = vec![kalman.first(&path[0])];
     let mut predicted = filtered.clone();
     for (knot, &moved_mm) in moved.iter().enumerate() {

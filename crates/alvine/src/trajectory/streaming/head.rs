@@ -5,7 +5,7 @@ use nalgebra::{Matrix3, SMatrix};
 use crate::fix::PositionPrior;
 use crate::setup::Setup;
 use crate::torso::Position;
-use crate::trajectory::descent::step;
+use crate::trajectory::descent::{longest_step_mm, step};
 use crate::trajectory::instants::{Covariances, Interpolation, PlaceAt};
 use crate::trajectory::knots::{Heard, Knots};
 use crate::trajectory::motion::MotionPrior;
@@ -43,8 +43,8 @@ pub(in crate::trajectory) struct Newest {
 /// Steps that one row may take, and the gain in log-posterior below which none more is taken.
 const MOST_STEPS: usize = 4;
 const WORTH: f64 = 0.02;
-/// Dampings tried in turn, 1/mm².
-const DAMPINGS: [f64; 5] = [0.0, 1e-4, 1e-2, 1.0, 100.0];
+/// Dampings tried in turn, as [`Objective::factor`] takes them.
+const DAMPINGS: [f64; 5] = [0.0, 10.0, 1e3, 1e5, 1e7];
 
 impl Head {
     pub fn new(size: usize) -> Self {
@@ -130,7 +130,7 @@ fn refine(objective: &Objective<'_>, states: &mut States, chain: &mut Chain) -> 
             if objective.factor(states, damping, chain).is_err() {
                 continue;
             }
-            step(states, &chain.solve(), &mut tried);
+            step(states, &chain.solve(), longest_step_mm(objective), &mut tried);
             let there = objective.value(&tried);
             if there <= value {
                 gain = value - there;

@@ -74,10 +74,10 @@ impl Block {
     }
 }
 
-const MAGIC: &[u8] = b"alvine stream 1\n";
+const MAGIC: &[u8] = b"alvine stream 2\n";
 
 impl StreamingState {
-    pub(super) fn new(sites: usize, cells: usize) -> Self {
+    pub(super) fn new(sites: usize, cells: usize, spacing_mm: f64) -> Self {
         Self {
             counts: StreamingCounts::default(),
             last_s: None,
@@ -87,7 +87,7 @@ impl StreamingState {
             rows: VecDeque::new(),
             window: Window::new(sites),
             head: Head::new(BIAS + sites),
-            cells: CellsSoFar::new(cells),
+            cells: CellsSoFar::new(cells, spacing_mm),
         }
     }
 
@@ -125,7 +125,7 @@ impl StreamingState {
         if fnv_1a(&bytes[..MAGIC.len() + body.len()]) != u64::from_le_bytes(*sum) {
             return Err(StateError::Damaged);
         }
-        let mut state = Self::new(0, 0);
+        let mut state = Self::new(0, 0, 0.0);
         let mut reader = Reader(body);
         state.code(&mut reader)?;
         if reader.0.is_empty() {
@@ -135,8 +135,8 @@ impl StreamingState {
         }
     }
 
-    /// Refuses a state that no stream of so many sites and cells was ever in.
-    pub(super) fn check(&self, sites: usize, cells: usize) -> Result<(), StateError> {
+    /// Refuses a state that no stream of so many sites and cells so far apart was ever in.
+    pub(super) fn check(&self, sites: usize, cells: usize, spacing_mm: f64) -> Result<(), StateError> {
         let other = |what| Err(StateError::OtherSetup { what });
         let size = BIAS + sites;
         let knots = self.window.knots.time_s.len();
@@ -147,8 +147,8 @@ impl StreamingState {
         {
             return other("the number of sites");
         }
-        if self.cells.probability.len() != cells {
-            return other("the torso");
+        if self.cells.probability.len() != cells || self.cells.spacing_mm.to_bits() != spacing_mm.to_bits() {
+            return other("the space that is searched");
         }
         let told = self.head.told.as_ref().map(|told| &told.before);
         let befores = [self.window.before.as_ref(), told];
@@ -280,6 +280,7 @@ fn head<C: Coder>(coder: &mut C, head: &mut Head) -> Result<(), StateError> {
 }
 
 fn cells<C: Coder>(coder: &mut C, cells: &mut CellsSoFar) -> Result<(), StateError> {
+    coder.number(&mut cells.spacing_mm)?;
     list(coder, &mut cells.probability, Coder::half_number)?;
     option(coder, &mut cells.last_s, Coder::number)?;
     list(coder, &mut cells.starts, |coder, start: &mut Start| {

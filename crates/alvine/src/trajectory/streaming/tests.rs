@@ -288,7 +288,9 @@ fn bytes_that_are_not_the_state_are_refused() {
     other.torso = crate::torso::Torso::new(420.0, 300.0).unwrap();
     assert!(matches!(
         StreamingTrajectory::resume(other, StreamingOptions::default(), state.clone()),
-        Err(ResumeError::State(StateError::OtherSetup { what: "the torso" }))
+        Err(ResumeError::State(StateError::OtherSetup {
+            what: "the space that is searched"
+        }))
     ));
     let fewer = crate::layout::Layout::new(setup.layout.sites()[..6].to_vec()).unwrap();
     let other = Setup { layout: fewer, ..setup };

@@ -7,13 +7,13 @@ use crate::fix::PositionPrior;
 use crate::setup::Setup;
 use crate::torso::Position;
 use crate::track::Flags;
-use crate::trajectory::cells::{Forward, STEP_S, Start, TOGETHER_MM};
+use crate::trajectory::cells::{Forward, Start};
 use crate::trajectory::descent::descend;
 use crate::trajectory::knots::Knots;
 use crate::trajectory::objective::{BIAS, Before, Objective, States, UNDAMPED_OR_NEARLY};
 use crate::trajectory::options::TrajectoryOptions;
 use crate::trajectory::tridiagonal::Chain;
-use crate::trajectory::{first_states, knot_flags, middle};
+use crate::trajectory::{first_states, knot_flags};
 
 /// The knots held.
 #[derive(Debug, Clone, PartialEq)]
@@ -157,7 +157,7 @@ impl Window {
     ) -> bool {
         let mut objective = Objective::new(setup, options, &self.knots, self.places.clone());
         let mut here = self.states.clone();
-        let mut elsewhere = first_states(&self.knots, starts, middle(setup), self.states.size);
+        let mut elsewhere = first_states(&self.knots, starts, setup.space().middle_mm(), self.states.size);
         let mut value = |states: &mut States| descend(&mut objective, states, chain, ROUNDS_TO_COMPARE).value;
         let better = value(&mut elsewhere) + SURELY < value(&mut here);
         if better {
@@ -186,6 +186,8 @@ impl Window {
 /// The cells beside the window.
 #[derive(Debug, Clone, PartialEq)]
 pub(in crate::trajectory) struct CellsSoFar {
+    /// Distance between cells, mm: other spaces have others.
+    pub spacing_mm: f64,
     /// The probability of each cell at the last step.
     pub probability: Vec<f32>,
     /// Time of the last step, s.
@@ -201,8 +203,9 @@ pub(in crate::trajectory) struct CellsSoFar {
 }
 
 impl CellsSoFar {
-    pub fn new(cells: usize) -> Self {
+    pub fn new(cells: usize, spacing_mm: f64) -> Self {
         Self {
+            spacing_mm,
             probability: vec![1.0 / cells.max(1) as f32; cells],
             last_s: None,
             starts: Vec::new(),
@@ -215,7 +218,7 @@ impl CellsSoFar {
     /// Takes a step where the unused knots span one.
     pub fn step(&mut self, search: &mut Forward, setup: &Setup, knots: &Knots, knot_s: f64) -> Option<Start> {
         let (first_s, last_s) = (knots.time_s.get(self.unused)?, knots.time_s[knots.len() - 1]);
-        if last_s + knot_s < first_s + STEP_S {
+        if last_s + knot_s < first_s + search.step_s() {
             return None;
         }
         let passed_s = self.last_s.map(|before_s| last_s - before_s);
@@ -226,11 +229,6 @@ impl CellsSoFar {
         self.starts.retain(|old| old.time_s >= knots.time_s[0]);
         self.starts.push(start);
         Some(start)
-    }
-
-    /// Whether the cells are sure of a place, and it is not the window's.
-    pub fn disagree(&self, start: &Start, place_mm: &Position) -> bool {
-        !start.ambiguous && (start.place_mm - place_mm).norm() > TOGETHER_MM
     }
 
     /// The window's first knot has left it.
