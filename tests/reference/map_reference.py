@@ -4,7 +4,7 @@ Run with the versions of requirements.txt:  python tests/reference/map_reference
 
 150 knots 8 s apart with one reading of each of the default eight sites at each, nothing censored, Gaussian throughout: the
 least of half the sum of squares of readings, moves, levels, biases and what is known of the first state. Biases go on
-unforgotten but for a variance of 1e-4 dB^2 a step. Law and layout are those of fix_reference.py; 2 dB of noise.
+unforgotten but for a variance of 1e-6 dB^2 a step. Law and layout are those of fix_reference.py; 2 dB of noise.
 
 With `--time LEVELS` it solves the problem whose readings (dBm, one column a site, a row a knot) are in that file, and prints
 SciPy's version, the seconds that the quickest of three solutions took, and the cost: benches/src/bin/map_against_scipy.rs
@@ -27,7 +27,7 @@ NOISE, SHADOWING = 2.0, 4.0
 KNOTS, STEP = 150, 8.0
 SPEED, MEMORY = 1.0, 20.0
 SLOW, FAST = (0.5, 20000.0), (0.5, 90.0)
-LEAST_VARIANCE = 1e-4
+LEAST_VARIANCE = 1e-6
 SITES = [(-90, 115), (0, 115), (90, 115), (-130, 0), (130, 0), (-90, -90), (0, -90), (90, -90)]
 SIZE = 8 + len(SITES)
 START = np.array([0.0, 115.0, 40.0])

@@ -6,10 +6,11 @@
 //! covariance of the place carries it. The parts, each a module: *knots* gathers readings, *cells* finds where to start,
 //! *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants* goes back to every
 //! instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
-//! that is still being made.
+//! that is still being made. *blur* averages over where the states may be, where that is wanted.
 
 #[cfg(test)]
 mod against_scipy;
+mod blur;
 mod cells;
 mod descent;
 mod instants;
@@ -40,12 +41,13 @@ use crate::setup::Setup;
 use crate::space::Space;
 use crate::torso::Position;
 use crate::track::{Flags, Track, TrackPoint};
+use blur::Blur;
 use cells::Start;
-use descent::descend;
+use descent::{Descent, descend};
 use instants::{Covariances, Interpolation, PlaceAt};
 use knots::Knots;
-use objective::{BIAS, Objective, States};
-use tridiagonal::Chain;
+use objective::{BIAS, BlurCurvature, Objective, States};
+use tridiagonal::{Chain, NotPositive};
 
 /// The maximum a posteriori trajectory.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -137,11 +139,10 @@ impl Passes<'_> {
         let places = self.knots.time_s.iter().map(|&time_s| place(time_s)).collect();
         let mut objective = Objective::new(self.setup, self.options, &self.knots, places);
         let mut chain = Chain::new(objective.size());
-        let end = descend(&mut objective, &mut self.states, &mut chain, self.options.most_rounds);
-        // At the end itself. States that are no numbers have no covariance, and then nothing can be said of the place.
-        if objective.factor_nearly_undamped(&self.states, &mut chain).is_err() {
+        // States that are no numbers have no covariance, and then nothing can be said of the place.
+        let Ok(end) = settle(&mut objective, &mut self.states, &mut chain, self.options) else {
             return Track::default();
-        }
+        };
         let covariances = Covariances::of(&mut chain);
         drop(chain);
         let found = Found {
@@ -158,6 +159,23 @@ impl Passes<'_> {
         };
         found.track(instants)
     }
+}
+
+/// Descends, as often as blurs are wanted, and leaves the system factored at the end.
+fn settle(
+    objective: &mut Objective<'_>,
+    states: &mut States,
+    chain: &mut Chain,
+    options: &TrajectoryOptions,
+) -> Result<Descent, NotPositive> {
+    let mut end = descend(objective, states, chain, options.most_rounds);
+    for _ in 0..options.blurs {
+        objective.factor_nearly_undamped(BlurCurvature::Counted, states, chain)?;
+        objective.blur(Blur::of(chain, states.size - BIAS));
+        end = descend(objective, states, chain, options.most_rounds);
+    }
+    objective.factor_nearly_undamped(BlurCurvature::LeftOut, states, chain)?;
+    Ok(end)
 }
 
 /// States at the knots on straight lines between the starting places, at rest; all at `otherwise_mm` where there are none.

@@ -12,6 +12,7 @@
 
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
+use super::blur::{Blur, Blurred};
 use super::knots::{Heard, Knots};
 use super::options::{TrajectoryOptions, Wander};
 use super::tridiagonal::{Chain, KINEMATIC, Motion, NotPositive};
@@ -80,7 +81,7 @@ pub(crate) struct Step {
 }
 
 /// No process forgets less than this much variance in a step, dB²: what is known must stay finite.
-pub(crate) const LEAST_VARIANCE: f64 = 1e-4;
+pub(crate) const LEAST_VARIANCE: f64 = 1e-6;
 
 impl Step {
     /// Over `lapse` times the memory.
@@ -112,6 +113,7 @@ pub(super) struct Objective<'a> {
     bias_spread_db: f64,
     limits: Limits,
     before: Option<&'a Before>,
+    blur: Option<Blur>,
 }
 
 /// Where readings are censored, half a step of quantisation inside the receiver's limits.
@@ -147,11 +149,17 @@ impl<'a> Objective<'a> {
                 ceiling_dbm: setup.receiver.ceiling_dbm().unwrap_or(f64::INFINITY) - half_step_db,
             },
             before: None,
+            blur: None,
         };
         objective.links = (1..knots.len())
             .map(|knot| objective.link(knots.time_s[knot] - knots.time_s[knot - 1], 0.0))
             .collect();
         objective
+    }
+
+    /// Averages over a blur from now on.
+    pub fn blur(&mut self, blur: Blur) {
+        self.blur = Some(blur);
     }
 
     /// With what earlier knots told in place of what is known of a state beforehand.
@@ -202,7 +210,7 @@ impl<'a> Objective<'a> {
         for knot in 0..self.knots.len() {
             let row = states.row(knot);
             if self.has_own(knot) {
-                self.for_each_reading(knot, row, |_, term, _| sum += term.value);
+                self.for_each_reading(knot, row, |_, reading| sum += reading.term.value);
                 sum += self.place_value(knot, &states.place(knot));
             }
             if knot > 0 {
@@ -219,6 +227,16 @@ impl<'a> Objective<'a> {
     ///
     /// [`NotPositive`] where it is not positive definite.
     pub fn factor(&self, states: &States, damping: f64, chain: &mut Chain) -> Result<(), NotPositive> {
+        self.factor_with(BlurCurvature::Counted, states, damping, chain)
+    }
+
+    fn factor_with(
+        &self,
+        curvature: BlurCurvature,
+        states: &States,
+        damping: f64,
+        chain: &mut Chain,
+    ) -> Result<(), NotPositive> {
         let size = self.size();
         chain.clear();
         let (mut block, mut right) = (vec![0.0; size * size], vec![0.0; size]);
@@ -227,7 +245,7 @@ impl<'a> Objective<'a> {
         self.add_first(states.row(0), &mut block, &mut right);
         for knot in 0..self.knots.len() {
             let row = states.row(knot);
-            self.add_own(knot, states, &mut block, &mut right);
+            self.add_own(curvature, knot, states, &mut block, &mut right);
             next_block.fill(0.0);
             next_right.fill(0.0);
             let mut onward = None;
@@ -261,9 +279,14 @@ impl<'a> Objective<'a> {
     /// # Errors
     ///
     /// [`NotPositive`] where it is not positive definite even so.
-    pub fn factor_nearly_undamped(&self, states: &States, chain: &mut Chain) -> Result<(), NotPositive> {
+    pub fn factor_nearly_undamped(
+        &self,
+        curvature: BlurCurvature,
+        states: &States,
+        chain: &mut Chain,
+    ) -> Result<(), NotPositive> {
         let mut dampings = UNDAMPED_OR_NEARLY.into_iter();
-        let factored = dampings.any(|damping| self.factor(states, damping, chain).is_ok());
+        let factored = dampings.any(|damping| self.factor_with(curvature, states, damping, chain).is_ok());
         factored.then_some(()).ok_or(NotPositive)
     }
 
@@ -278,7 +301,7 @@ impl<'a> Objective<'a> {
         let (mut block, mut right) = (vec![0.0; size * size], vec![0.0; size]);
         let (mut next_block, mut next_right) = (vec![0.0; size * size], vec![0.0; size]);
         self.add_first(states.row(0), &mut block, &mut right);
-        self.add_own(0, states, &mut block, &mut right);
+        self.add_own(BlurCurvature::Counted, 0, states, &mut block, &mut right);
         let mut ends = Ends {
             size,
             earlier: (&mut block, &mut right),
@@ -357,9 +380,9 @@ impl<'a> Objective<'a> {
     fn for_each_misfit(&self, knot: usize, row: &[f64], mut visit: impl FnMut(f64)) {
         let readings = self.knots.row(knot);
         for (site, heard) in readings.iter().enumerate().filter(|(_, heard)| heard.heard > 0) {
-            let (predicted_dbm, _) = self.predict(site, row);
-            let residual = heard.mean_dbm - predicted_dbm;
-            visit(residual * residual / self.mean_variance(heard));
+            let predicted = self.predict(knot, site, row);
+            let residual = heard.mean_dbm - predicted.dbm;
+            visit((residual * residual + predicted.variance_db2()) / self.mean_variance(heard));
         }
     }
 
@@ -373,37 +396,53 @@ impl<'a> Objective<'a> {
         self.sample_variance / f64::from(heard.heard) + self.unmodelled_variance
     }
 
-    /// The predicted level of a site, dBm, and the gradient of the loss there, dB/mm.
+    /// The predicted level of a site.
     #[inline]
-    fn predict(&self, site: usize, row: &[f64]) -> (f64, Vector3<f64>) {
+    fn predict(&self, knot: usize, site: usize, row: &[f64]) -> Predicted {
         let at = &self.setup.layout.sites()[site];
         let offset = Vector3::new(row[0], row[1], row[2]) - at.position_mm;
         let distance_mm = offset.norm().max(NEAREST_MM);
         let loss = self.setup.law.at_distance(distance_mm);
         let level_db = row[SLOW] + row[FAST] + row[BIAS + site];
-        let predicted_dbm = self.setup.transmitter.power_dbm() + at.gain_db + level_db - loss.loss_db;
-        (predicted_dbm, offset * (loss.slope_db_per_mm / distance_mm))
+        let dbm = self.setup.transmitter.power_dbm() + at.gain_db + level_db - loss.loss_db;
+        match &self.blur {
+            None => Predicted {
+                dbm,
+                loss_gradient: offset * (loss.slope_db_per_mm / distance_mm),
+                blurred: None,
+            },
+            Some(blur) => {
+                let blurred = blur.of_loss(knot, site, &loss, &(offset / distance_mm), distance_mm);
+                Predicted {
+                    dbm: dbm - blurred.excess_db,
+                    loss_gradient: blurred.gradient,
+                    blurred: Some(blurred),
+                }
+            }
+        }
     }
 
-    /// Calls `visit` with each site that reported, what its readings add, and the gradient of its loss.
+    /// Calls `visit` with each site that reported and what its readings add.
     #[inline]
-    fn for_each_reading(&self, knot: usize, row: &[f64], mut visit: impl FnMut(usize, Term, Vector3<f64>)) {
+    fn for_each_reading(&self, knot: usize, row: &[f64], mut visit: impl FnMut(usize, Contribution)) {
         for (site, heard) in self.knots.row(knot).iter().enumerate() {
             if !heard.is_present() {
                 continue;
             }
-            let (predicted_dbm, gradient) = self.predict(site, row);
-            visit(site, self.term(heard, predicted_dbm), gradient);
+            let predicted = self.predict(knot, site, row);
+            let term = self.term(heard, &predicted);
+            visit(site, Contribution { term, predicted });
         }
     }
 
     /// What one site's readings of one knot add, as a function of the predicted level.
-    fn term(&self, heard: &Heard, predicted_dbm: f64) -> Term {
+    fn term(&self, heard: &Heard, predicted: &Predicted) -> Term {
         let mut term = Term::default();
+        let (predicted_dbm, blur_db2) = (predicted.dbm, predicted.variance_db2());
         if heard.heard > 0 {
             let variance = self.mean_variance(heard);
             let residual = heard.mean_dbm - predicted_dbm;
-            let squared = residual * residual / variance;
+            let squared = (residual * residual + blur_db2) / variance;
             let weight = tail_weight(self.options.reading_freedom, 1.0, squared);
             term.value += tail_value(self.options.reading_freedom, 1.0, squared);
             term.slope -= weight * residual / variance;
@@ -417,11 +456,13 @@ impl<'a> Objective<'a> {
         let per_spread = 1.0 / (self.sample_variance + self.unmodelled_variance).sqrt();
         if heard.below > 0 {
             let below = one_sided((self.limits.floor_dbm - predicted_dbm) * per_spread, per_spread);
-            term.add(share(heard.below), below.value, below.gradient, below.curvature);
+            let value = below.value + 0.5 * below.curvature * blur_db2;
+            term.add(share(heard.below), value, below.gradient, below.curvature);
         }
         if heard.saturated > 0 {
             let above = one_sided((predicted_dbm - self.limits.ceiling_dbm) * per_spread, per_spread);
-            term.add(share(heard.saturated), above.value, -above.gradient, above.curvature);
+            let value = above.value + 0.5 * above.curvature * blur_db2;
+            term.add(share(heard.saturated), value, -above.gradient, above.curvature);
         }
         term
     }
@@ -431,22 +472,31 @@ impl<'a> Objective<'a> {
         knot > 0 || !self.before.is_some_and(|before| before.with_own)
     }
 
-    fn add_own(&self, knot: usize, states: &States, block: &mut [f64], right: &mut [f64]) {
+    fn add_own(&self, curvature: BlurCurvature, knot: usize, states: &States, block: &mut [f64], right: &mut [f64]) {
         if self.has_own(knot) {
-            self.add_readings(knot, states.row(knot), block, right);
+            self.add_readings(curvature, knot, states.row(knot), block, right);
             self.add_place(knot, &states.place(knot), block, right);
         }
     }
 
-    fn add_readings(&self, knot: usize, row: &[f64], block: &mut [f64], right: &mut [f64]) {
+    fn add_readings(&self, curvature: BlurCurvature, knot: usize, row: &[f64], block: &mut [f64], right: &mut [f64]) {
+        let counted = if curvature == BlurCurvature::Counted { 1.0 } else { 0.0 };
         let size = self.size();
-        self.for_each_reading(knot, row, |site, term, gradient| {
-            let entries = level_slopes(site, &gradient);
+        self.for_each_reading(knot, row, |site, Contribution { term, predicted }| {
+            let entries = level_slopes(site, &predicted.loss_gradient);
             for (i, di) in entries {
                 right[i] -= term.slope * di;
                 let scaled = term.curvature * di;
                 for (j, dj) in entries {
                     block[i * size + j] += scaled * dj;
+                }
+            }
+            if let Some(blurred) = predicted.blurred {
+                for i in 0..3 {
+                    right[i] -= term.curvature * blurred.half_variance_gradient[i];
+                    for j in 0..3 {
+                        block[i * size + j] += counted * term.curvature * blurred.hessian_blurred[(i, j)];
+                    }
                 }
             }
         });
@@ -598,6 +648,36 @@ impl<'a> Objective<'a> {
         let block = [[between[(0, 0)], between[(0, 1)]], [between[(1, 0)], between[(1, 1)]]];
         (Motion { block }, others)
     }
+}
+
+/// Whether what a blur adds to the curvature counts: for a step, and for the next blur. Not for the covariance that is told: the
+/// bends of a path that may or may not be there would pass for readings from several sides, and make lasting biases known that
+/// are not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum BlurCurvature {
+    Counted,
+    LeftOut,
+}
+
+/// The level that a site should hear, on average over the blur where there is one.
+#[derive(Debug, Clone, Copy)]
+struct Predicted {
+    dbm: f64,
+    /// The gradient of the loss, dB/mm.
+    loss_gradient: Vector3<f64>,
+    blurred: Option<Blurred>,
+}
+
+impl Predicted {
+    fn variance_db2(&self) -> f64 {
+        self.blurred.map_or(0.0, |blurred| blurred.variance_db2)
+    }
+}
+
+/// What one site's readings of one knot add to the objective.
+struct Contribution {
+    term: Term,
+    predicted: Predicted,
 }
 
 /// How the level that a site should hear changes with each number of a state that it depends on: −∇L for the place, 1 for both

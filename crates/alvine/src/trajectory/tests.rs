@@ -136,6 +136,87 @@ fn where_the_model_is_exact_the_covariance_is_consistent() {
     assert!((mean - 3.0).abs() < three_sigma + 0.3, "NEES {mean:.2} of {count}");
 }
 
+/// A recording with a bias of its own at each site that lasts, and a level that wanders by what the options say.
+fn with_biases(setup: &Setup, options: &TrajectoryOptions, path: &[Position], seed: u64) -> Recording {
+    let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed + 7_000_000);
+    let mut normal = || rng.sample::<f64, _>(StandardNormal);
+    let biases: Vec<f64> = (0..setup.layout.len())
+        .map(|_| setup.noise.shadowing_db() * normal())
+        .collect();
+    let keep = (-1.0 / options.fast_level.memory).exp();
+    let mut level_db = options.fast_level.spread_db * normal();
+    let mut levels = recording(setup, path, seed).rssi_dbm().to_owned();
+    for mut row in levels.rows_mut() {
+        level_db = keep * level_db + options.fast_level.spread_db * (1.0 - keep * keep).sqrt() * normal();
+        for (level, bias) in row.iter_mut().zip(&biases) {
+            *level += (level_db + bias) as f32;
+        }
+    }
+    Recording::new((0..path.len()).map(|instant| instant as f64).collect(), levels).unwrap()
+}
+
+#[test]
+fn where_biases_last_a_blurred_track_meets_the_bound_and_the_likeliest_one_does_not() {
+    let mut setup = setup(2.0, 2.0);
+    setup.receiver = Receiver::new(-150.0, None, None).unwrap();
+    let blurred = TrajectoryOptions {
+        motion: MotionPrior::MeanReverting {
+            speed_mm_per_s: 0.1,
+            memory_s: 20.0,
+        },
+        fast_level: Wander {
+            spread_db: 0.3,
+            memory: 90.0,
+        },
+        shadowing_memory_mm: 1e9,
+        blurs: 8,
+        ..exact()
+    };
+    let likeliest = TrajectoryOptions { blurs: 0, ..blurred };
+    let (mut errors, mut bounds) = ([0.0; 2], 0.0);
+    let (mut nees, mut inside, mut count) = (Vec::new(), 0.0, 0.0);
+    for seed in 0..50 {
+        let path = drawn_path(&blurred, 1600, 300 + seed);
+        let out = |place: &Position| setup.torso.radial(place) > 0.9 || place.z.abs() > 180.0;
+        if path.iter().any(out) {
+            continue;
+        }
+        let recording = with_biases(&setup, &blurred, &path, seed);
+        let tracks = [blurred, likeliest].map(|options| estimate(&setup, &recording, options));
+        let knots: Vec<f64> = (0..200).map(|knot| 8.0 * f64::from(knot) + 3.5).collect();
+        let at_knots: Vec<Position> = (0..200).map(|knot| path[8 * knot + 4]).collect();
+        let bound = crate::bounds::posterior_cramer_rao(&setup, &blurred, &knots, 8, &[at_knots]).unwrap();
+        for instant in (200..1500).step_by(200) {
+            for (error, track) in errors.iter_mut().zip(&tracks) {
+                *error += (track.points[instant].position_mm - path[instant]).norm_squared();
+            }
+            bounds += bound.smoothed_mm2[instant / 8].trace();
+            let point = &tracks[0].points[instant];
+            let error = point.position_mm - path[instant];
+            let squared = error.dot(&point.covariance_mm2.cholesky().unwrap().solve(&error));
+            inside += f64::from(squared < 6.251);
+            count += 1.0;
+            if instant == 800 {
+                nees.push(squared);
+            }
+        }
+    }
+    let [blurred, likeliest] = errors.map(|error: f64| (error / bounds).sqrt());
+    let (tracks, mean) = (nees.len() as f64, nees.iter().sum::<f64>() / nees.len() as f64);
+    println!(
+        "{tracks} tracks: error over bound {blurred:.3} blurred, {likeliest:.3} likeliest; NEES {mean:.2}; in 90 % {:.3}",
+        inside / count
+    );
+    assert!(tracks >= 40.0);
+    // A collective shift is most of the error, so that a track has few independent errors: three of them have a relative
+    // standard deviation of the root of their mean square of √(1 / (2 · 3 tracks)).
+    assert!(blurred < 1.1 + 1.96 * (1.0 / (6.0 * tracks)).sqrt());
+    assert!(likeliest > 1.3);
+    // The 95 % band of the mean of so many NEES; and of a share of which each track has one.
+    assert!((mean - 3.0).abs() < 1.96 * (6.0 / tracks).sqrt());
+    assert!((inside / count - 0.9).abs() < 1.96 * (0.09 / tracks).sqrt());
+}
+
 #[test]
 fn the_end_of_a_descent_is_a_minimum_of_the_objective() {
     let setup = setup(4.0, 2.0);

@@ -9,7 +9,7 @@ use crate::trajectory::descent::{longest_step_mm, step};
 use crate::trajectory::instants::{Covariances, Interpolation, PlaceAt};
 use crate::trajectory::knots::{Heard, Knots};
 use crate::trajectory::motion::MotionPrior;
-use crate::trajectory::objective::{Before, Objective, States};
+use crate::trajectory::objective::{Before, BlurCurvature, Objective, States};
 use crate::trajectory::options::TrajectoryOptions;
 use crate::trajectory::tridiagonal::{Chain, KINEMATIC};
 
@@ -140,10 +140,15 @@ fn refine(objective: &Objective<'_>, states: &mut States, chain: &mut Chain) -> 
             }
         }
         if gain < WORTH {
-            return used == 0.0 || objective.factor_nearly_undamped(states, chain).is_ok();
+            return used == 0.0
+                || objective
+                    .factor_nearly_undamped(BlurCurvature::LeftOut, states, chain)
+                    .is_ok();
         }
     }
-    objective.factor_nearly_undamped(states, chain).is_ok()
+    objective
+        .factor_nearly_undamped(BlurCurvature::LeftOut, states, chain)
+        .is_ok()
 }
 
 /// The covariance of place and velocity at the last knot of a factored system.

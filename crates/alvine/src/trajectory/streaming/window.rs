@@ -10,7 +10,7 @@ use crate::track::Flags;
 use crate::trajectory::cells::{Forward, Start};
 use crate::trajectory::descent::descend;
 use crate::trajectory::knots::Knots;
-use crate::trajectory::objective::{BIAS, Before, Objective, States, UNDAMPED_OR_NEARLY};
+use crate::trajectory::objective::{BIAS, Before, BlurCurvature, Objective, States, UNDAMPED_OR_NEARLY};
 use crate::trajectory::options::TrajectoryOptions;
 use crate::trajectory::tridiagonal::Chain;
 use crate::trajectory::{first_states, knot_flags};
@@ -127,7 +127,9 @@ impl Window {
     /// Factors the window at its states, and tells what it says of its last knot; `None` where that is open.
     pub fn factor(&self, setup: &Setup, options: &TrajectoryOptions, chain: &mut Chain) -> Option<Before> {
         let objective = self.objective(setup, options);
-        objective.factor_nearly_undamped(&self.states, chain).ok()?;
+        objective
+            .factor_nearly_undamped(BlurCurvature::LeftOut, &self.states, chain)
+            .ok()?;
         objective.up_to_last(&self.states, chain).ok()
     }
 
