@@ -211,6 +211,38 @@ fn the_end_is_told_within_twenty_five_minutes_and_a_bad_row_stops_nothing() {
 }
 
 #[test]
+fn each_state_tells_the_next_landmark_with_its_interval_until_the_last_is_passed() {
+    let dir = tempfile::tempdir().unwrap();
+    let recording = live(dir.path());
+    let events = unbroken(dir.path(), &recording);
+    let states: Vec<serde_json::Value> = events
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .filter(|event: &serde_json::Value| event["kind"] == "state")
+        .collect();
+    let told: Vec<&serde_json::Value> = states
+        .iter()
+        .filter(|state| !state["next_landmark"].is_null())
+        .collect();
+    assert!(told.len() > 5, "{events}");
+    for state in told {
+        let next = &state["next_landmark"];
+        let of = |key: &str, index: usize| next[key][index].as_f64().unwrap();
+        let bounds = [
+            state["time_s"].as_f64().unwrap() - 10.0,
+            of("interval90_s", 0),
+            of("interval50_s", 0),
+            of("interval50_s", 1),
+            of("interval90_s", 1),
+        ];
+        assert!(bounds.is_sorted(), "{state}");
+        let expected_s = next["expected_s"].as_f64().unwrap();
+        assert!((bounds[1]..=bounds[4]).contains(&expected_s), "{state}");
+        assert!((0.0..=1.0).contains(&next["reached"].as_f64().unwrap()));
+    }
+}
+
+#[test]
 fn standard_input_fills_the_recording_of_the_study() {
     let dir = tempfile::tempdir().unwrap();
     let recording = live(dir.path());

@@ -58,12 +58,16 @@ const SIDE_S: f64 = 60.0;
 /// The least liveliness that is told from none, dB a minute.
 pub(crate) const LEAST_LIVELINESS_DB: f64 = 0.1;
 
+/// The width of a bin, s, for instants so far apart.
+pub(crate) fn width_s(median_step_s: Option<f64>) -> f64 {
+    (FEWEST_INSTANTS * median_step_s.unwrap_or(LEAST_WIDTH_S)).max(LEAST_WIDTH_S)
+}
+
 impl Bins {
     /// Condenses the recording and its track from its first instant to `until_s`.
     pub fn new(setup: &Setup, recording: &Recording, track: &Track, until_s: f64) -> Self {
         let start_s = recording.time_s()[0];
-        let step_s = recording.median_step_s().unwrap_or(LEAST_WIDTH_S);
-        let width_s = (FEWEST_INSTANTS * step_s).max(LEAST_WIDTH_S);
+        let width_s = width_s(recording.median_step_s());
         let length_s = (until_s - start_s).max(width_s);
         let count = ((length_s / width_s).ceil() as usize).max(1);
         let sites = recording.sites();

@@ -19,7 +19,10 @@
 //! L. R. Rabiner, *A tutorial on hidden Markov models and selected applications in speech recognition*, Proc. IEEE 77 (1989);
 //! explicit durations by states in series: M. Russell and A. Cook, ICASSP 1987 (both from memory).
 
+mod remaining;
+
 use crate::duration::Branch;
+pub(crate) use remaining::Remaining;
 
 /// One stage of the passage as the chain sees it.
 #[derive(Debug, Clone)]
@@ -117,6 +120,24 @@ impl Chain {
     /// How many states there are.
     pub fn states(&self) -> usize {
         self.stage.len()
+    }
+
+    /// The probability, in a distribution over the states, that each stage is the one whose evidence counts.
+    pub fn in_stages(&self, distribution: &[f64]) -> Vec<f64> {
+        self.shares(distribution, &self.stage)
+    }
+
+    /// The probability, in a distribution over the states, that each stage is the furthest that has been entered.
+    pub fn furthest(&self, distribution: &[f64]) -> Vec<f64> {
+        self.shares(distribution, &self.progress)
+    }
+
+    fn shares(&self, distribution: &[f64], of: &[usize]) -> Vec<f64> {
+        let mut shares = vec![0.0; self.stages];
+        for (&stage, share) in of.iter().zip(distribution) {
+            shares[stage] += share;
+        }
+        shares
     }
 
     /// Takes the filter one bin on: `before` is its distribution after the last bin, `None` at the first; `row` holds the
@@ -246,6 +267,18 @@ impl Observed {
 /// something quite unforeseen was heard.
 const MOST_AGAINST: f64 = -50.0;
 
+/// Adds the likelihoods of a bin in each stage, divided by that of the likeliest, of which it returns the logarithm.
+pub(crate) fn scale(evidence: &[f64], (least, greatest): (usize, usize), scaled: &mut Vec<f64>) -> f64 {
+    // Of those that may be: one that may not must not make all others vanish. A way back leads one stage lower.
+    let lowest = least.saturating_sub(1);
+    let best = evidence[lowest..=greatest]
+        .iter()
+        .copied()
+        .fold(f64::NEG_INFINITY, f64::max);
+    scaled.extend(evidence.iter().map(|ln| (ln - best).clamp(MOST_AGAINST, 0.0).exp()));
+    best
+}
+
 /// The likelihood of each bin, divided by that of its likeliest stage.
 struct Likelihoods {
     stages: usize,
@@ -259,14 +292,8 @@ impl Likelihoods {
         let mut scaled = Vec::with_capacity(bins * stages);
         let mut shift = Vec::with_capacity(bins);
         for (bin, &(least, greatest)) in observed.allowed.iter().enumerate() {
-            // Of those that may be: one that may not must not make all others vanish. A way back leads one stage lower.
-            let lowest = least.saturating_sub(1);
-            let best = (lowest..=greatest)
-                .map(|stage| observed.evidence[stage][bin])
-                .fold(f64::NEG_INFINITY, f64::max);
-            shift.push(best);
-            scaled
-                .extend((0..stages).map(|stage| (observed.evidence[stage][bin] - best).clamp(MOST_AGAINST, 0.0).exp()));
+            let evidence: Vec<f64> = (0..stages).map(|stage| observed.evidence[stage][bin]).collect();
+            shift.push(scale(&evidence, (least, greatest), &mut scaled));
         }
         Self { stages, scaled, shift }
     }

@@ -12,6 +12,7 @@ mod chain;
 pub mod duration;
 mod evidence;
 pub mod findings;
+pub mod live;
 pub mod measures;
 pub mod reference;
 pub mod segment;
@@ -21,6 +22,7 @@ mod stage;
 pub use duration::LogNormal;
 pub use evidence::Kinds;
 pub use findings::{Fraction, PlacedFinding, Route, place_finding};
+pub use live::{LiveError, LivePhases, LiveRow, LiveSegmenter, NextLandmark};
 pub use measures::{
     Duration, EndedBy, LandmarkSource, PassedPhase, ReportedLandmark, TransitTimes, ended_by, passed_phases,
     report_landmarks, transit_times,

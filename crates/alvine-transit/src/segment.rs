@@ -252,7 +252,7 @@ pub fn usual_gut(torso: &Torso) -> Option<PositionPrior> {
     crate::anatomy_density::mixture(&places, shares, torso)
 }
 
-fn check_order(given: &[ReaderLandmark]) -> Result<(), SegmentError> {
+pub(crate) fn check_order(given: &[ReaderLandmark]) -> Result<(), SegmentError> {
     let mut sorted = given.to_vec();
     sorted.sort_by_key(|landmark| landmark.kind);
     for pair in sorted.windows(2) {
@@ -325,7 +325,7 @@ fn hearing_sites(setup: &Setup, recording: &Recording) -> usize {
 /// source: it is seen now and then, for moments).
 const REFLUX_S: (f64, f64) = (3600.0, 60.0);
 
-fn chain(stages: &[Stage], width_s: f64) -> Chain {
+pub(crate) fn chain(stages: &[Stage], width_s: f64) -> Chain {
     let laws: Vec<StageLaw> = stages
         .iter()
         .map(|stage| StageLaw {
@@ -350,29 +350,68 @@ fn chain(stages: &[Stage], width_s: f64) -> Chain {
 /// Beyond so many spreads of a landmark that was given, only what it says may be.
 const MOST_SPREADS: f64 = 5.0;
 
-/// Puts a landmark that was given into what is known of the bins.
-fn give(observed: &mut Observed, stages: &[Stage], bins: &Bins, landmark: &ReaderLandmark) {
-    let Some(stage) = opened_by(stages, landmark.kind) else {
-        return;
-    };
-    let spread_s = landmark.spread_s.unwrap_or(GIVEN_SPREAD_S).max(bins.width_s);
-    let within = (bins.start_s..bins.begin_s(bins.bins.len())).contains(&landmark.time_s);
-    for (bin, allowed) in observed.allowed.iter_mut().enumerate() {
-        let late = (bins.begin_s(bin) - landmark.time_s) / spread_s;
-        // One outside the recording was passed before it, or not within.
-        let surely = if within { late.abs() > MOST_SPREADS } else { true };
-        if late < 0.0 && surely || within && bin == 0 {
-            allowed.1 = allowed.1.min(stage - 1);
+/// A landmark that was given, as the bins see it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Given {
+    /// The stage that it opens.
+    pub stage: usize,
+    time_s: f64,
+    spread_s: f64,
+    /// Whether it lies within the recording; one outside was passed before it, or not within.
+    within: bool,
+}
+
+impl Given {
+    /// `None` for a landmark that opens no stage. `ends_s` is where the last bin ends; none where that is not known yet.
+    pub fn new(
+        stages: &[Stage],
+        landmark: &ReaderLandmark,
+        start_s: f64,
+        width_s: f64,
+        ends_s: Option<f64>,
+    ) -> Option<Self> {
+        Some(Self {
+            stage: opened_by(stages, landmark.kind)?,
+            time_s: landmark.time_s,
+            spread_s: landmark.spread_s.unwrap_or(GIVEN_SPREAD_S).max(width_s),
+            within: landmark.time_s >= start_s && ends_s.is_none_or(|ends_s| landmark.time_s < ends_s),
+        })
+    }
+
+    /// Narrows the stages that may have been entered by a bin.
+    pub fn narrow(&self, bin: usize, begin_s: f64, allowed: &mut (usize, usize)) {
+        let late = (begin_s - self.time_s) / self.spread_s;
+        let surely = !self.within || late.abs() > MOST_SPREADS;
+        if late < 0.0 && surely || self.within && bin == 0 {
+            allowed.1 = allowed.1.min(self.stage - 1);
         } else if late >= 0.0 && surely {
-            allowed.0 = allowed.0.max(stage);
+            allowed.0 = allowed.0.max(self.stage);
         }
     }
-    if within {
-        observed.reward[stage] = (0..bins.bins.len())
-            .map(|bin| -0.5 * ((bins.begin_s(bin) - landmark.time_s) / spread_s).powi(2))
-            .collect();
+
+    /// Log-reward for passing it at a bin, where there is any.
+    pub fn reward(&self, begin_s: f64) -> Option<f64> {
+        self.within
+            .then(|| -0.5 * ((begin_s - self.time_s) / self.spread_s).powi(2))
+    }
+}
+
+/// Puts a landmark that was given into what is known of the bins.
+fn give(observed: &mut Observed, stages: &[Stage], bins: &Bins, landmark: &ReaderLandmark) {
+    let ends_s = bins.begin_s(bins.bins.len());
+    let Some(given) = Given::new(stages, landmark, bins.start_s, bins.width_s, Some(ends_s)) else {
+        return;
+    };
+    for (bin, allowed) in observed.allowed.iter_mut().enumerate() {
+        given.narrow(bin, bins.begin_s(bin), allowed);
+    }
+    let rewards: Option<Vec<f64>> = (0..bins.bins.len())
+        .map(|bin| given.reward(bins.begin_s(bin)))
+        .collect();
+    if let Some(rewards) = rewards {
+        observed.reward[given.stage] = rewards;
         if let Some(last) = observed.allowed.last_mut() {
-            last.0 = last.0.max(stage);
+            last.0 = last.0.max(given.stage);
         }
     }
 }

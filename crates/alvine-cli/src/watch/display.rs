@@ -4,7 +4,7 @@ use std::io::{self, IsTerminal, Write};
 use std::time::{Duration, Instant};
 
 use super::View;
-use super::event::Event;
+use super::event::{Event, NextLandmark};
 use super::hearing::State;
 use crate::plain_text::paragraph;
 
@@ -106,6 +106,9 @@ fn panel(view: &View<'_>) -> String {
         |share: Option<f64>| share.map_or("cannot be told".to_owned(), |share| format!("{:.0} %", 100.0 * share));
     line("Left stomach", &share(view.left_stomach));
     line("Reached colon", &share(view.reached_colon));
+    if let Some(next) = &view.next_landmark {
+        line("Next landmark", &expected(next, now_s));
+    }
     line("Antennas", &antennas(view));
     let last = view
         .last_heard_s
@@ -116,6 +119,23 @@ fn panel(view: &View<'_>) -> String {
     }
     if let Some(next) = &view.next {
         line("Next step", &format!("{} in {}", next.title, clock(next.due_s - now_s)));
+    }
+    text
+}
+
+/// When the next landmark is expected.
+fn expected(next: &NextLandmark, now_s: f64) -> String {
+    let ahead = |time_s: f64| clock((time_s - now_s).max(0.0));
+    let [early_s, late_s] = next.interval90_s;
+    let mut text = format!(
+        "{} expected in {}, with 90 % between {} and {}",
+        next.landmark,
+        ahead(next.expected_s),
+        ahead(early_s),
+        ahead(late_s)
+    );
+    if next.reached < 0.95 {
+        text.push_str(&format!(", if it is passed at all ({:.0} %)", 100.0 * next.reached));
     }
     text
 }

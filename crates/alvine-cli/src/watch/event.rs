@@ -33,6 +33,8 @@ pub enum What {
         left_stomach: Option<f64>,
         /// The probability that it has reached the colon.
         reached_colon: Option<f64>,
+        /// The next landmark and when it is expected, where there is one to come.
+        next_landmark: Option<NextLandmark>,
         /// The share of the last minutes at which each site heard it.
         heard: Vec<f64>,
     },
@@ -99,6 +101,35 @@ pub enum What {
         /// Why.
         why: String,
     },
+}
+
+/// The next landmark, and when it is expected by what is known now.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct NextLandmark {
+    /// Which.
+    pub landmark: &'static str,
+    /// The probability that it is passed at all.
+    pub reached: f64,
+    /// When it is expected, the mean given that it is passed, s since the recording began.
+    pub expected_s: f64,
+    /// 50 % interval of that, s since the recording began.
+    pub interval50_s: [f64; 2],
+    /// 90 % interval of that, s since the recording began.
+    pub interval90_s: [f64; 2],
+}
+
+impl NextLandmark {
+    /// From the time that is left at an instant.
+    pub fn after(time_s: f64, next: &alvine_transit::NextLandmark) -> Self {
+        let whole = |left_s: f64| (time_s + left_s).round();
+        Self {
+            landmark: next.kind.as_str(),
+            reached: next.reached,
+            expected_s: whole(next.expected_s),
+            interval50_s: next.interval50_s.map(whole),
+            interval90_s: next.interval90_s.map(whole),
+        }
+    }
 }
 
 /// Why an examination ended, as far as can be told.

@@ -17,7 +17,7 @@ use alvine::Setup;
 use alvine_study::{LiveRow, LiveStudy};
 
 pub use due::{Due, NextStep};
-pub use event::{EndReason, Event, What};
+pub use event::{EndReason, Event, NextLandmark, What};
 pub use hearing::Hearing;
 use place::Place;
 use progress::Progress;
@@ -36,7 +36,7 @@ pub struct Watcher<'a> {
     hearing: Hearing,
     silence: Silence,
     place: Place<'a>,
-    progress: Progress<'a>,
+    progress: Progress,
     /// Time of the last row, s.
     now_s: Option<f64>,
     next_state_s: f64,
@@ -52,7 +52,7 @@ impl<'a> Watcher<'a> {
     ///
     /// # Errors
     ///
-    /// Where no place can be computed with this setup.
+    /// Where no place and no phases can be computed with this setup.
     pub fn new(live: &'a LiveStudy, due: Due) -> Result<Self, WatchError> {
         let setup: &Setup = &live.setup;
         Ok(Self {
@@ -60,7 +60,7 @@ impl<'a> Watcher<'a> {
             hearing: Hearing::new(setup.layout.len()),
             silence: Silence::default(),
             place: Place::new(setup)?,
-            progress: Progress::new(live),
+            progress: Progress::new(live)?,
             now_s: None,
             next_state_s: f64::NEG_INFINITY,
             told_left_stomach: false,
@@ -111,24 +111,25 @@ impl<'a> Watcher<'a> {
             });
         }
         self.place.step(row);
-        if self.progress.step(row) {
-            self.progress.look(&self.place.track(), time_s);
-        }
+        let looked = self.progress.step(row, self.place.told());
         let names = |site: usize| setup.layout.sites()[site].name.clone();
         for (site, change) in self.hearing.step(setup, row, self.place.expected_dbm()) {
             tell(change.told(names(site)));
         }
-        if self.progress.left_stomach().is_some_and(|share| share >= LIKELY) && !self.told_left_stomach {
-            self.told_left_stomach = true;
-            tell(What::LeftStomach {
-                probability: self.progress.left_stomach().unwrap_or(LIKELY),
-            });
-        }
-        if self.progress.reached_colon().is_some_and(|share| share >= LIKELY) && !self.told_reached_colon {
-            self.told_reached_colon = true;
-            tell(What::ReachedColon {
-                probability: self.progress.reached_colon().unwrap_or(LIKELY),
-            });
+        if looked {
+            let is_likely = |probability: &f64| *probability >= LIKELY;
+            if let Some(probability) = self.progress.left_stomach().filter(is_likely)
+                && !self.told_left_stomach
+            {
+                self.told_left_stomach = true;
+                tell(What::LeftStomach { probability });
+            }
+            if let Some(probability) = self.progress.reached_colon().filter(is_likely)
+                && !self.told_reached_colon
+            {
+                self.told_reached_colon = true;
+                tell(What::ReachedColon { probability });
+            }
         }
         if time_s >= self.next_state_s {
             // From the grid of states that began with the first row, so that a late row shifts no later one.
@@ -180,8 +181,14 @@ impl<'a> Watcher<'a> {
             spread_mm: self.place.spread_mm(),
             left_stomach: self.progress.left_stomach(),
             reached_colon: self.progress.reached_colon(),
+            next_landmark: self.next_landmark(),
             heard: self.hearing.shares().to_vec(),
         }
+    }
+
+    fn next_landmark(&self) -> Option<NextLandmark> {
+        let (time_s, next) = self.progress.next_landmark()?;
+        Some(NextLandmark::after(time_s, &next))
     }
 
     /// Time of the last row, s.
@@ -198,6 +205,7 @@ impl<'a> Watcher<'a> {
             spread_mm: self.place.spread_mm(),
             left_stomach: self.progress.left_stomach(),
             reached_colon: self.progress.reached_colon(),
+            next_landmark: self.next_landmark(),
             hearing: &self.hearing,
             last_heard_s: self.silence.last_heard_s(),
             dropouts: self.silence.dropouts(),
@@ -229,6 +237,8 @@ pub struct View<'w> {
     pub left_stomach: Option<f64>,
     /// The probability that it has reached the colon.
     pub reached_colon: Option<f64>,
+    /// The next landmark, and when it is expected.
+    pub next_landmark: Option<NextLandmark>,
     /// How the antennas do.
     pub hearing: &'w Hearing,
     /// When any site heard it last, s.
@@ -251,4 +261,7 @@ pub enum WatchError {
     /// No place can be computed.
     #[error(transparent)]
     Place(#[from] alvine::trajectory::StreamingError),
+    /// No phases can be told.
+    #[error(transparent)]
+    Phases(#[from] alvine_transit::SegmentError),
 }

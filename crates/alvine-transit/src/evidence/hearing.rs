@@ -23,14 +23,54 @@ const USUAL_SHARE: (f64, f64) = (0.3, 0.97);
 /// Sites err together: they count as this many.
 const INDEPENDENT_SITES: f64 = 3.0;
 
+/// A bin counts for what is usual where more than this share of sites hear.
+const COUNTS_FROM: f64 = 0.1;
+
 /// The median share of sites heard, over the bins in which any was.
 pub(super) fn usual_share(bins: &[Bin]) -> f64 {
     let mut shares: Vec<f64> = bins
         .iter()
         .filter_map(|bin| bin.heard_share)
-        .filter(|&share| share > 0.1)
+        .filter(|&share| share > COUNTS_FROM)
         .collect();
     median(&mut shares).map_or(USUAL_SHARE.0, |median| median.clamp(USUAL_SHARE.0, USUAL_SHARE.1))
+}
+
+/// The same, bin by bin: the median of those so far, to a thousandth.
+#[derive(Debug, Clone)]
+pub(crate) struct UsualShare {
+    /// How many bins had a share of so many thousandths.
+    counts: [u32; 1001],
+    all: u32,
+}
+
+impl UsualShare {
+    pub const fn new() -> Self {
+        Self {
+            counts: [0; 1001],
+            all: 0,
+        }
+    }
+
+    /// Takes a bin.
+    pub fn take(&mut self, bin: &Bin) {
+        if let Some(share) = bin.heard_share.filter(|&share| share > COUNTS_FROM) {
+            let slot = &mut self.counts[(1000.0 * share.min(1.0)).round() as usize];
+            *slot = slot.saturating_add(1);
+            self.all = self.all.saturating_add(1);
+        }
+    }
+
+    pub fn now(&self) -> f64 {
+        let mut below = 0;
+        let median = self.counts.iter().position(|count| {
+            below += count;
+            2 * u64::from(below) > u64::from(self.all)
+        });
+        median.map_or(USUAL_SHARE.0, |thousandths| {
+            (thousandths as f64 / 1000.0).clamp(USUAL_SHARE.0, USUAL_SHARE.1)
+        })
+    }
 }
 
 pub(super) fn ln_likelihood(phase: Phase, bin: &Bin, usual_share: f64, width_s: f64) -> f64 {

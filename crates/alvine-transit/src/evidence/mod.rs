@@ -13,11 +13,14 @@ mod hearing;
 mod place;
 pub(crate) mod rhythm;
 
-use alvine::{Recording, Setup};
+use alvine::{Recording, Setup, Torso};
 
-use crate::bins::Bins;
+use crate::anatomy_density::PartDensity;
+use crate::bins::{Bin, Bins};
 use crate::stage::Stage;
-use rhythm::Rhythms;
+use rhythm::{Band, Rhythms};
+
+pub(crate) use hearing::UsualShare;
 
 /// Which kinds of evidence are heard; leaving one out shows what it is worth.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -45,6 +48,39 @@ impl Default for Kinds {
     }
 }
 
+/// What one bin says, apart from its rhythm.
+#[derive(Debug)]
+pub(crate) struct Speech {
+    stages: Vec<Stage>,
+    densities: Vec<Option<PartDensity>>,
+    kinds: Kinds,
+    width_s: f64,
+}
+
+impl Speech {
+    pub fn new(stages: &[Stage], torso: &Torso, kinds: Kinds, width_s: f64) -> Self {
+        Self {
+            densities: stages.iter().map(|stage| place::density(stage, torso)).collect(),
+            stages: stages.to_vec(),
+            kinds,
+            width_s,
+        }
+    }
+
+    /// Log-likelihood of a bin in one stage, given the share of sites that usually hear inside and what the bands say.
+    pub fn ln_likelihood(&self, stage: usize, bin: &Bin, usual_share: f64, rhythm: impl Fn(Band) -> f64) -> f64 {
+        let Stage { phase, band, .. } = self.stages[stage];
+        let mut ln = band.map_or(0.0, rhythm);
+        if self.kinds.hearing {
+            ln += hearing::ln_likelihood(phase, bin, usual_share, self.width_s);
+        }
+        if self.kinds.place {
+            ln += place::ln_likelihood(bin, self.densities[stage].as_ref(), self.width_s);
+        }
+        ln
+    }
+}
+
 /// Log-likelihood of each bin in each stage: stages, each as long as there are bins.
 pub(crate) fn evidence(
     stages: &[Stage],
@@ -55,26 +91,14 @@ pub(crate) fn evidence(
 ) -> Vec<Vec<f64>> {
     let usual_share = hearing::usual_share(&bins.bins);
     let rhythms = kinds.rhythm.then(|| Rhythms::new(setup, recording, bins));
-    stages
-        .iter()
+    let speech = Speech::new(stages, &setup.torso, kinds, bins.width_s);
+    (0..stages.len())
         .map(|stage| {
-            let density = place::density(stage, &setup.torso);
-            let rhythm = stage.band.zip(rhythms.as_ref());
-            let rhythm = rhythm.map(|(band, rhythms)| rhythms.of(band));
-            bins.bins
-                .iter()
-                .enumerate()
-                .map(|(index, bin)| {
-                    let mut ln = rhythm.map_or(0.0, |rhythm| rhythm[index]);
-                    if kinds.hearing {
-                        ln += hearing::ln_likelihood(stage.phase, bin, usual_share, bins.width_s);
-                    }
-                    if kinds.place {
-                        ln += place::ln_likelihood(bin, density.as_ref(), bins.width_s);
-                    }
-                    ln
-                })
-                .collect()
+            let each = bins.bins.iter().enumerate().map(|(index, bin)| {
+                let rhythm = |band| rhythms.as_ref().map_or(0.0, |rhythms| rhythms.of(band)[index]);
+                speech.ln_likelihood(stage, bin, usual_share, rhythm)
+            });
+            each.collect()
         })
         .collect()
 }
