@@ -346,6 +346,9 @@ pub enum Fault {
         /// What was found.
         time_s: f64,
     },
+    /// A survey without rows.
+    #[error("found no rows; expected one for each time that a known place was read")]
+    EmptySurvey,
     /// No instant at all.
     #[error("found no instants; expected at least one")]
     EmptyRecording,
@@ -419,7 +422,8 @@ impl Fault {
     fn help(&self) -> Option<String> {
         Some(match self {
             Fault::UnknownColumn { .. } | Fault::MissingColumn { .. } | Fault::ColumnOrder { .. } => {
-                "the recording has the column time_s, then one column a site, in the order of the sites in the layout"
+                "the recording has the column time_s, then one column a site, in the order of the sites in the layout; a \
+                 survey has x_mm, y_mm and z_mm before the sites"
                     .to_owned()
             }
             Fault::TimeNotIncreasing { .. } => {

@@ -19,14 +19,14 @@
 
 use std::path::Path;
 
-use alvine::{Law, LogDistance, NoiseModel, Setup, Site, Torso};
+use alvine::{Law, Layout, LogDistance, NoiseModel, Setup, Site, Torso};
 use toml::value::Datetime;
 
 use crate::container::read_study;
 use crate::description::{Container, List, STUDY_FORMAT, describe_setup};
 use crate::fault::{Place, StudyError};
 use crate::recording_csv::read_text;
-use crate::toml_study::{FILE_NAME, TomlStudy, law_name, law_numbers, push_setup};
+use crate::toml_study::{FILE_NAME, TomlStudy, law_name, law_numbers, push_propagation, push_setup, push_sites};
 
 /// No layout file is larger than this, bytes.
 const LARGEST: u64 = 64 << 20;
@@ -89,6 +89,16 @@ pub fn layout_text(setup: &Setup, comment: &str) -> String {
     let mut text: String = comment.lines().map(|line| format!("# {line}\n")).collect();
     text.push_str(&format!("format = {STUDY_FORMAT}\n"));
     push_setup(&mut text, setup);
+    text
+}
+
+/// The tables of a law, its spreads and the sites, to paste into a `study.toml` or a layout file, with lines of comment at their
+/// head.
+#[must_use]
+pub fn calibrated_tables(law: &Law, noise: &NoiseModel, layout: &Layout, comment: &str) -> String {
+    let mut text: String = comment.lines().map(|line| format!("# {line}\n")).collect();
+    push_propagation(&mut text, law, noise);
+    push_sites(&mut text, layout);
     text
 }
 
@@ -159,8 +169,6 @@ fn default_number(table: &str, key: &str) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use std::fs;
-
-    use alvine::Layout;
 
     use super::*;
 

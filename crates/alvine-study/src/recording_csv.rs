@@ -64,7 +64,7 @@ fn parse(text: &str, layout: &Layout) -> Result<(Recording, Vec<AuxiliaryColumn>
     let mut rows = Rows::new(text);
     let mut row = Vec::new();
     if !rows.next_into(&mut row)? {
-        let expected = header(layout);
+        let expected = header(TIME, layout);
         return Err((0, Fault::NoHeader { expected }));
     }
     let columns = match_header(&row, layout)?;
@@ -101,9 +101,12 @@ fn parse(text: &str, layout: &Layout) -> Result<(Recording, Vec<AuxiliaryColumn>
     Ok((recording, auxiliary))
 }
 
-/// The header of a recording without auxiliary columns.
-fn header(layout: &Layout) -> String {
-    let mut header = "time_s".to_owned();
+/// What stands before the sites in a recording.
+const TIME: &[&str] = &["time_s"];
+
+/// The header of a recording without auxiliary columns, by what stands before the sites.
+pub(crate) fn header(leading: &[&str], layout: &Layout) -> String {
+    let mut header = leading.join(",");
     for site in layout.sites() {
         header.push(',');
         push_cell(&mut header, &site.name);
@@ -111,14 +114,23 @@ fn header(layout: &Layout) -> String {
     header
 }
 
-/// Which columns are the sites of a layout.
+/// Which columns of a recording are the sites of a layout.
 pub(crate) fn match_header(row: &[Cell<'_>], layout: &Layout) -> Result<Columns, Located> {
-    if row[0].text != "time_s" {
-        let fault = Fault::ColumnOrder {
-            found: row[0].text.to_string(),
-            expected: "time_s".to_owned(),
-        };
-        return Err((row[0].offset, fault));
+    match_columns(row, TIME, layout)
+}
+
+/// Which columns are the sites of a layout, behind columns of given names.
+pub(crate) fn match_columns(row: &[Cell<'_>], leading: &[&str], layout: &Layout) -> Result<Columns, Located> {
+    for (k, name) in leading.iter().enumerate() {
+        // A header that ends too early is told at its last cell.
+        let cell = row.get(k).unwrap_or(&row[row.len() - 1]);
+        if row.get(k).is_none_or(|cell| cell.text != *name) {
+            let fault = Fault::ColumnOrder {
+                found: cell.text.to_string(),
+                expected: (*name).to_owned(),
+            };
+            return Err((cell.offset, fault));
+        }
     }
     let mut columns = Columns {
         sites: Vec::with_capacity(layout.len()),
@@ -126,7 +138,7 @@ pub(crate) fn match_header(row: &[Cell<'_>], layout: &Layout) -> Result<Columns,
         all: row.len(),
     };
     // What a column is comes before where it stands: a misspelt site is no matter of order.
-    for (k, cell) in row.iter().enumerate().skip(1) {
+    for (k, cell) in row.iter().enumerate().skip(leading.len()) {
         if row[..k].iter().any(|earlier| earlier.text == cell.text) {
             let name = cell.text.to_string();
             return Err((cell.offset, Fault::Repeated { what: "column", name }));
@@ -147,7 +159,7 @@ pub(crate) fn match_header(row: &[Cell<'_>], layout: &Layout) -> Result<Columns,
     {
         let fault = Fault::MissingColumn {
             name: missing.name.clone(),
-            expected: header(layout),
+            expected: header(leading, layout),
         };
         return Err((row[0].offset, fault));
     }
@@ -271,7 +283,7 @@ pub(crate) fn write(
     use std::fmt::Write as _;
     let failed = |error| StudyError::io(file, "written", error);
     let mut out = BufWriter::with_capacity(1 << 16, fs::File::create(file).map_err(failed)?);
-    let mut line = header(layout);
+    let mut line = header(TIME, layout);
     for column in auxiliary {
         line.push(',');
         push_cell(&mut line, &column.name);

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::path::{Component, Path, PathBuf};
 
-use alvine::{Law, Setup, Site};
+use alvine::{Law, Layout, NoiseModel, Setup, Site};
 use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue};
 use toml::value::Datetime;
@@ -420,18 +420,28 @@ pub(crate) fn push_setup(out: &mut String, setup: &Setup) {
     push_optional(out, "ceiling_dbm", receiver.ceiling_dbm());
     push_optional(out, "step_db", receiver.step_db());
 
-    out.push_str("\n[propagation]\n");
-    push_text(out, "model", law_name(&setup.law));
-    for (key, value) in law_numbers(&setup.law) {
-        push_number(out, key, value);
-    }
-    push_number(out, "shadowing_db", setup.noise.shadowing_db());
-    push_number(out, "noise_db", setup.noise.noise_db());
+    push_propagation(out, &setup.law, &setup.noise);
 
     out.push_str("\n[torso]\n");
     push_number(out, "breadth_mm", setup.torso.breadth_mm());
     push_number(out, "depth_mm", setup.torso.depth_mm());
-    for site in setup.layout.sites() {
+    push_sites(out, &setup.layout);
+}
+
+/// The table of a law and its spreads.
+pub(crate) fn push_propagation(out: &mut String, law: &Law, noise: &NoiseModel) {
+    out.push_str("\n[propagation]\n");
+    push_text(out, "model", law_name(law));
+    for (key, value) in law_numbers(law) {
+        push_number(out, key, value);
+    }
+    push_number(out, "shadowing_db", noise.shadowing_db());
+    push_number(out, "noise_db", noise.noise_db());
+}
+
+/// The tables of the sites.
+pub(crate) fn push_sites(out: &mut String, layout: &Layout) {
+    for site in layout.sites() {
         out.push_str("\n[[site]]\n");
         push_text(out, "name", &site.name);
         let [x_mm, y_mm, z_mm] = [site.position_mm.x, site.position_mm.y, site.position_mm.z];

@@ -8,30 +8,23 @@
 //! z dBm read at site s at d mm from the transmitter, p_s dBm level at d₀ mm, n exponent, σ dB spread
 //! ```
 //!
+//! [`calibrate`] fits this law alone, with errors as if readings erred independently. [`fit_laws`] fits every law that
+//! a study can name beside each other, and widens their errors by what neighbouring readings share; it says which law
+//! to take, and whether it is adequate.
+//!
 //! # Two ways, and which is used when
 //!
-//! Where every reading was heard this is linear least squares, and the answer is a closed form: n is the slope of the
-//! readings about their sites' means, the levels follow. Where readings lie below the floor or above the ceiling, the
-//! closed form is biased, whether they are dropped or taken at the limit, as near and lucky readings are heard more
-//! often. They then enter by their probability (the module *censored*), which has no closed form and is minimised by the
-//! simplex of Nelder and Mead from the crate `argmin`.
-//!
-//! A general optimiser is right here and wrong in [`crate::fix`]: a calibration is computed once, over two parameters,
-//! from thousands of readings, so that a hundred evaluations without a derivative cost a fraction of a second. A fix is
-//! computed a quarter of a million times a study, and its derivatives are cheap and known.
-//!
-//! # What the standard errors take for granted
-//!
-//! That readings err independently. Static shadowing is shared by readings at neighbouring places: where the places lie
-//! closer than it keeps its value (some 40 mm in a body, common practice, no source), the true errors are larger.
-//!
-//! # Source
-//!
-//! Linear least squares over groups: any text on the analysis of covariance. The censored likelihood: J. Tobin,
-//! *Estimation of relationships for limited dependent variables*, Econometrica 26 (1958).
+//! Where every reading was heard this is linear least squares, and the answer is a closed form. Where readings lie
+//! below the floor or above the ceiling, the closed form is biased, whether they are dropped or taken at the limit, as
+//! near and lucky readings are heard more often. They then enter by their probability (the module *likelihood*), which
+//! has no closed form; its minimum is found by Newton's method.
 
-mod censored;
+mod adequacy;
+mod laws;
+mod likelihood;
+mod residuals;
 mod sample;
+mod sharing;
 
 use ndarray::ArrayView2;
 use thiserror::Error;
@@ -40,7 +33,13 @@ use crate::layout::Layout;
 use crate::propagation::{LogDistance, PropagationError};
 use crate::recording::Receiver;
 use crate::torso::Position;
+use likelihood::Design;
 use sample::Sample;
+
+pub use adequacy::{Adequacy, Verdict};
+pub use laws::{Criteria, LawFit, LawForm, Parameter, SurveyFit, fit_laws};
+pub use residuals::{DistanceClass, Outlier, Residual, ResidualSummary, SiteResiduals};
+pub use sharing::{NoiseFrom, SharedErrors};
 
 /// Whether sites hear alike.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -138,10 +137,9 @@ pub enum CalibrationError {
         /// Root-mean-square spread of 10 log₁₀(d / d₀) about the sites' means, dB.
         spread_db: f64,
     },
-    /// What was heard lies on the law without error, while other readings are censored: the likelihood has no maximum.
-    #[error(
-        "the readings heard follow the law without any spread, so that censored ones cannot be weighed against them"
-    )]
+    /// What was heard lies on the law without error: censored readings cannot be weighed against it, and no law against
+    /// another.
+    #[error("the readings heard follow the law without any spread, so that nothing tells what an error is worth")]
     NoSpread,
     /// The search for the most likely law did not end.
     #[error("the most likely law was not found: {above:.1e} above the least negative log-likelihood at the end")]
@@ -244,152 +242,29 @@ pub fn calibrate(
     options: &CalibrationOptions,
 ) -> Result<Calibration, CalibrationError> {
     let sample = Sample::new(layout, receiver, places_mm, rssi_dbm, options)?;
-    let least_squares = LeastSquares::of(&sample)?;
-    let parameters = if sample.limits.is_empty() {
-        least_squares.parameters()
-    } else {
-        censored::refine(&sample, &least_squares)?
-    };
-    Ok(describe(layout, options, &sample, &parameters))
-}
-
-/// The fitted parameters, one level a group of sites.
-#[derive(Debug, Clone, PartialEq)]
-struct Parameters {
-    levels_dbm: Vec<Estimate>,
-    exponent: Estimate,
-    spread_db: Estimate,
-}
-
-fn describe(layout: &Layout, options: &CalibrationOptions, sample: &Sample, found: &Parameters) -> Calibration {
-    let level_dbm = layout
-        .sites()
-        .iter()
-        .enumerate()
-        .map(|(index, site)| match options.site_levels {
-            SiteLevels::PerSite => found.levels_dbm[index],
-            SiteLevels::Common => Estimate {
-                value: found.levels_dbm[0].value + site.gain_db,
-                ..found.levels_dbm[0]
-            },
-        })
-        .collect();
-    Calibration {
+    let fitted = Design::new(&sample, LawForm::LogDistance.columns(&sample, options.reference_mm)).fit()?;
+    Ok(Calibration {
         reference_mm: options.reference_mm,
-        exponent: found.exponent,
-        level_dbm,
-        spread_db: found.spread_db,
-        heard: sample.heard.len(),
-        censored: sample.limits.len(),
-    }
+        exponent: fitted.slopes[0],
+        level_dbm: site_levels(layout, options.site_levels, &fitted.levels_dbm),
+        spread_db: fitted.spread_db,
+        heard: sample.heard,
+        censored: sample.censored(),
+    })
 }
 
-/// The least x may spread about its groups' means, dB: a hundredth of a dB is a quarter of a per cent of distance.
-const LEAST_SPREAD_DB: f64 = 0.01;
-
-/// The closed form over what was heard.
-///
-/// ```text
-/// n = −Σ (x − x̄_s)(z − z̄_s) / Sxx,   p_s = z̄_s + n x̄_s,   σ² = Σ r² / (N − unknowns)
-/// var n = σ² / Sxx,   var p_s = σ² (1/N_s + x̄_s² / Sxx),   Sxx = Σ (x − x̄_s)²
-/// ```
-#[derive(Debug, Clone, PartialEq)]
-struct LeastSquares {
-    counts: Vec<f64>,
-    mean_x_db: Vec<f64>,
-    levels_dbm: Vec<f64>,
-    exponent: f64,
-    scatter_xx: f64,
-    residual_squares: f64,
-    freedom: f64,
-}
-
-impl LeastSquares {
-    fn of(sample: &Sample) -> Result<Self, CalibrationError> {
-        let heard = sample.heard.len();
-        let unknowns = sample.groups + 1;
-        if heard <= unknowns {
-            return Err(CalibrationError::TooFewReadings { heard, unknowns });
-        }
-        let mut counts = vec![0.0; sample.groups];
-        let mut mean_x_db = vec![0.0; sample.groups];
-        let mut mean_z_dbm = vec![0.0; sample.groups];
-        for point in &sample.heard {
-            counts[point.group] += 1.0;
-            mean_x_db[point.group] += point.x_db;
-            mean_z_dbm[point.group] += point.level_dbm;
-        }
-        for (group, count) in counts.iter().enumerate() {
-            mean_x_db[group] /= count;
-            mean_z_dbm[group] /= count;
-        }
-        let centred = |point: &sample::Point| {
-            (
-                point.x_db - mean_x_db[point.group],
-                point.level_dbm - mean_z_dbm[point.group],
-            )
-        };
-        let (mut scatter_xx, mut scatter_xz) = (0.0, 0.0);
-        for point in &sample.heard {
-            let (x, z) = centred(point);
-            scatter_xx += x * x;
-            scatter_xz += x * z;
-        }
-        let spread_db = (scatter_xx / heard as f64).sqrt();
-        if spread_db < LEAST_SPREAD_DB {
-            return Err(CalibrationError::OneDistance { spread_db });
-        }
-        let exponent = -scatter_xz / scatter_xx;
-        let residual_squares = sample
-            .heard
-            .iter()
-            .map(centred)
-            .map(|(x, z)| (z + exponent * x).powi(2))
-            .sum();
-        let levels_dbm = mean_z_dbm
-            .iter()
-            .zip(&mean_x_db)
-            .map(|(z, x)| z + exponent * x)
-            .collect();
-        Ok(Self {
-            counts,
-            mean_x_db,
-            levels_dbm,
-            exponent,
-            scatter_xx,
-            residual_squares,
-            freedom: (heard - unknowns) as f64,
+/// The level of each site from those of the groups, stated gains included.
+fn site_levels(layout: &Layout, levels: SiteLevels, groups: &[Estimate]) -> Vec<Estimate> {
+    let sites = layout.sites().iter().enumerate();
+    sites
+        .map(|(index, site)| match levels {
+            SiteLevels::PerSite => groups[index],
+            SiteLevels::Common => Estimate {
+                value: groups[0].value + site.gain_db,
+                ..groups[0]
+            },
         })
-    }
-
-    fn spread_db(&self) -> f64 {
-        (self.residual_squares / self.freedom).sqrt()
-    }
-
-    fn parameters(&self) -> Parameters {
-        let spread_db = self.spread_db();
-        let levels_dbm = self
-            .levels_dbm
-            .iter()
-            .zip(self.counts.iter().zip(&self.mean_x_db))
-            .map(|(&value, (count, x))| Estimate {
-                value,
-                standard_error: spread_db * (1.0 / count + x * x / self.scatter_xx).sqrt(),
-            })
-            .collect();
-        Parameters {
-            levels_dbm,
-            exponent: Estimate {
-                value: self.exponent,
-                standard_error: spread_db / self.scatter_xx.sqrt(),
-            },
-            // The standard deviation of √(χ²_f / f) is near 1 / √(2 f).
-            spread_db: Estimate {
-                value: spread_db,
-                standard_error: spread_db / (2.0 * self.freedom).sqrt(),
-            },
-        }
-    }
+        .collect()
 }
 
 #[cfg(test)]

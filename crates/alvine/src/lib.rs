@@ -28,6 +28,7 @@ pub mod setup;
 pub mod siting;
 pub mod smoother;
 pub mod space;
+mod student;
 pub mod torso;
 pub mod track;
 pub mod trajectory;

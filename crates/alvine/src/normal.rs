@@ -26,6 +26,21 @@ pub(crate) fn ln_cdf_and_hazard(z: f64) -> (f64, f64) {
     (cdf.ln(), density(z) / cdf)
 }
 
+/// The z at which `Φ(z)` is a probability between 0 and 1, both of them left out; to 1e-12 by halving.
+pub(crate) fn quantile(probability: f64) -> f64 {
+    // Beyond this the distribution is 0 or 1 in double precision.
+    let (mut low, mut high) = (-40.0, 40.0);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if cdf(middle) < probability {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    0.5 * (low + high)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -44,6 +59,19 @@ mod tests {
             let (found_ln_cdf, found_hazard) = ln_cdf_and_hazard(z);
             assert_relative_eq!(found_ln_cdf, ln_cdf, max_relative = 1e-9);
             assert_relative_eq!(found_hazard, hazard, max_relative = 1e-7);
+        }
+    }
+
+    #[test]
+    fn quantiles_match_scipy() {
+        // scipy 1.17.1: scipy.stats.norm.ppf.
+        for (probability, z) in [
+            (1e-12, -7.034_483_825_301_131),
+            (0.001, -3.090_232_306_167_813),
+            (0.5, 0.0),
+            (0.975, 1.959_963_984_540_054),
+        ] {
+            assert_relative_eq!(quantile(probability), z, epsilon = 1e-12, max_relative = 1e-9);
         }
     }
 }

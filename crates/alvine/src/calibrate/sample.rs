@@ -8,24 +8,48 @@ use crate::propagation::NEAREST_MM;
 use crate::recording::{POSSIBLE_DBM, Reading, Receiver};
 use crate::torso::Position;
 
-/// A reading between floor and ceiling.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Point {
-    /// Which level it shares.
-    pub group: usize,
-    /// `10 log₁₀(d / d₀)`.
-    pub x_db: f64,
-    /// What was read, less the stated gain where levels are common, dBm.
-    pub level_dbm: f64,
+/// What is known of a level.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Known {
+    /// The level itself.
+    Heard,
+    /// That it was no higher.
+    AtMost,
+    /// That it was no lower.
+    AtLeast,
 }
 
-/// A reading of which only one limit is known.
+impl Known {
+    /// 1 where the level was no higher than a limit, −1 where it was no lower, nought where it was heard.
+    pub const fn side(self) -> f64 {
+        match self {
+            Known::Heard => 0.0,
+            Known::AtMost => 1.0,
+            Known::AtLeast => -1.0,
+        }
+    }
+}
+
+/// A reading that says something.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Limit {
-    /// The limit, in place of what was read.
-    pub at: Point,
-    /// 1 where the level was no higher than the limit, −1 where it was no lower.
-    pub side: f64,
+pub(super) struct Point {
+    /// The row it stands in.
+    pub row: usize,
+    /// The site that read it.
+    pub site: usize,
+    /// Which level it shares.
+    pub group: usize,
+    /// How far the transmitter was from the site, mm.
+    pub distance_mm: f64,
+    /// `10 log₁₀(d / d₀)`.
+    pub x_db: f64,
+    /// What was read, or the limit in its place, with what is known beforehand taken off, dBm.
+    pub level_dbm: f64,
+    /// What that is of the level.
+    pub known: Known,
+    /// What was added to what was read, dB: less the stated gain where levels are common, and a spreading that is
+    /// given.
+    pub offset_db: f64,
 }
 
 /// All readings that say something.
@@ -33,8 +57,12 @@ pub(super) struct Limit {
 pub(super) struct Sample {
     /// How many levels there are.
     pub groups: usize,
-    pub heard: Vec<Point>,
-    pub limits: Vec<Limit>,
+    /// The readings, row by row.
+    pub points: Vec<Point>,
+    /// How many of them were heard.
+    pub heard: usize,
+    /// The levels between which the receiver reports what it hears, dBm.
+    pub limits_dbm: (f64, f64),
 }
 
 impl Sample {
@@ -52,8 +80,12 @@ impl Sample {
                 SiteLevels::Common => 1,
                 SiteLevels::PerSite => layout.len(),
             },
-            heard: Vec::new(),
-            limits: Vec::new(),
+            points: Vec::new(),
+            heard: 0,
+            limits_dbm: (
+                receiver.floor_dbm() + half_step_db(receiver),
+                receiver.ceiling_dbm().unwrap_or(f64::INFINITY) - half_step_db(receiver),
+            ),
         };
         for ((row, site), &level_dbm) in rssi_dbm.indexed_iter() {
             if !level_dbm.is_nan() && !POSSIBLE_DBM.contains(&level_dbm) {
@@ -70,39 +102,48 @@ impl Sample {
                 SiteLevels::Common => (0, antenna.gain_db),
                 SiteLevels::PerSite => (site, 0.0),
             };
-            let at = |dbm: f64| Point {
+            let (dbm, known) = match receiver.read(level_dbm) {
+                Reading::Heard(dbm) => (dbm, Known::Heard),
+                Reading::BelowFloor(_) => (sample.limits_dbm.0, Known::AtMost),
+                Reading::Saturated(_) => (sample.limits_dbm.1, Known::AtLeast),
+                Reading::Missing => continue,
+            };
+            sample.heard += usize::from(known == Known::Heard);
+            sample.points.push(Point {
+                row,
+                site,
                 group,
+                distance_mm,
                 x_db,
                 level_dbm: dbm - gain_db,
-            };
-            sample.take(receiver, level_dbm, at);
+                known,
+                offset_db: -gain_db,
+            });
         }
         sample.check_heard(layout)?;
         Ok(sample)
     }
 
-    /// Sorts one reading. A limit lies half a step of quantisation inside the receiver's, as rounding takes in that much.
-    fn take(&mut self, receiver: &Receiver, level_dbm: f32, at: impl Fn(f64) -> Point) {
-        let half_step_db = 0.5 * receiver.step_db().unwrap_or(0.0);
-        match receiver.read(level_dbm) {
-            Reading::Heard(dbm) => self.heard.push(at(dbm)),
-            Reading::BelowFloor(dbm) => self.limits.push(Limit {
-                at: at(dbm + half_step_db),
-                side: 1.0,
-            }),
-            Reading::Saturated(dbm) => self.limits.push(Limit {
-                at: at(dbm - half_step_db),
-                side: -1.0,
-            }),
-            Reading::Missing => {}
+    /// Readings of which only a limit is known.
+    pub fn censored(&self) -> usize {
+        self.points.len() - self.heard
+    }
+
+    /// The same readings with a spreading of a given exponent taken off.
+    pub fn less_spreading(&self, exponent: f64) -> Self {
+        let mut sample = self.clone();
+        for point in &mut sample.points {
+            point.level_dbm += exponent * point.x_db;
+            point.offset_db += exponent * point.x_db;
         }
+        sample
     }
 
     /// Each level needs a reading that was heard, or it has no most likely value.
     fn check_heard(&self, layout: &Layout) -> Result<(), CalibrationError> {
         let mut heard = vec![false; self.groups];
-        for point in &self.heard {
-            heard[point.group] = true;
+        for point in &self.points {
+            heard[point.group] |= point.known == Known::Heard;
         }
         match heard.iter().position(|heard| !heard) {
             Some(group) if self.groups > 1 => Err(CalibrationError::SiteUnheard {
@@ -111,6 +152,11 @@ impl Sample {
             _ => Ok(()),
         }
     }
+}
+
+/// A limit lies half a step of quantisation inside the receiver's, as rounding takes in that much.
+fn half_step_db(receiver: &Receiver) -> f64 {
+    0.5 * receiver.step_db().unwrap_or(0.0)
 }
 
 fn check(
