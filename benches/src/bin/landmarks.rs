@@ -111,9 +111,9 @@ fn told(studies: &[Study], kinds: Kinds) -> Vec<[Told; 3]> {
                 spread_s: None,
             }];
             let prior = if study.scenario == "fed" {
-                Prior::Fed
+                Prior::fed()
             } else {
-                Prior::Fasting
+                Prior::fasting()
             };
             let options = SegmentOptions { prior, kinds };
             let passage = segment_with(&study.made.setup, &study.made.recording, &study.track, &given, &options)

@@ -91,7 +91,11 @@ fn study(seed: u64, profile: RadioProfile, anew: bool) -> Result<Study, Failure>
     };
     let made = simulate(&asked)?;
     let options = SegmentOptions {
-        prior: if scenario == "fed" { Prior::Fed } else { Prior::Fasting },
+        prior: if scenario == "fed" {
+            Prior::fed()
+        } else {
+            Prior::fasting()
+        },
         ..SegmentOptions::default()
     };
     let mut study = Study {
@@ -104,9 +108,9 @@ fn study(seed: u64, profile: RadioProfile, anew: bool) -> Result<Study, Failure>
         arrivals: Vec::new(),
         took: [Duration::ZERO; 2],
     };
-    let lagged = follow(&mut study, &made, options)?;
+    let lagged = follow(&mut study, &made, options.clone())?;
     if anew {
-        study.anew_s = look_anew(&made, &lagged, options)?;
+        study.anew_s = look_anew(&made, &lagged, &options)?;
     }
     Ok(study)
 }
@@ -186,7 +190,7 @@ fn look(study: &mut Study, time_s: f64, phases: &LivePhases) {
 fn look_anew(
     made: &Simulated,
     lagged: &[(f64, TrackPoint)],
-    options: SegmentOptions,
+    options: &SegmentOptions,
 ) -> Result<[Option<f64>; 2], Failure> {
     const EVERY_S: f64 = 300.0;
     let mut told_s = [None; 2];
@@ -199,7 +203,7 @@ fn look_anew(
             points: lagged[..known].iter().map(|(_, point)| *point).collect(),
         };
         let given: Vec<ReaderLandmark> = [swallow(made)].into_iter().filter(|one| one.time_s <= now_s).collect();
-        let passage = segment_with(&made.setup, &recording, &track, &given, &options)?;
+        let passage = segment_with(&made.setup, &recording, &track, &given, options)?;
         for (told_s, (_, kind)) in told_s.iter_mut().zip(TOLD) {
             let passed = passage
                 .landmark(kind)

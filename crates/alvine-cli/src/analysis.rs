@@ -9,18 +9,20 @@ use alvine::{Instants, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLand
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
-    EndedBy, Passage, PassedPhase, PlacedFinding, ReportedLandmark, TransitTimes, ended_by, passed_phases,
-    place_finding, report_landmarks, segment, transit_times, usual_gut,
+    EndedBy, Passage, PassedPhase, PlacedFinding, Prior, ReportedLandmark, SegmentOptions, TransitTimes, ended_by,
+    passed_phases, place_finding, report_landmarks, segment_with, transit_times,
 };
 use thiserror::Error;
 
 /// What a user may choose about an analysis.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct AnalysisOptions {
     /// Find the transmit level along with the path, for a capsule whose power is not known.
     pub level_unknown: bool,
     /// Let the track follow from the signal alone, not drawn towards where parts of the gut usually lie.
     pub no_usual_places: bool,
+    /// What is expected of the passage.
+    pub prior: Prior,
 }
 
 /// A study's track and its answers.
@@ -100,7 +102,7 @@ pub enum AnalysisError {
 struct Found<'a> {
     study: &'a Study,
     method: &'static str,
-    options: AnalysisOptions,
+    options: &'a AnalysisOptions,
     track: &'a Track,
     passage: &'a Passage,
     end: EndedBy,
@@ -128,12 +130,19 @@ pub fn analyse(
     let (setup, recording) = (&study.setup, &study.recording);
     let trajectory = trajectory(options);
     let given = given_landmarks(study);
-    let gut = usual_gut(&setup.torso).filter(|_| !options.no_usual_places);
+    let gut = options
+        .prior
+        .usual_gut(&setup.torso)
+        .filter(|_| !options.no_usual_places);
     let mut passes = trajectory.begin(setup, recording, &[])?;
     progress(0.2);
     let free = passes.track(&|_| gut, Instants::Knots);
     progress(0.4);
-    let passage = segment(setup, recording, &free, &given)?;
+    let segmented = SegmentOptions {
+        prior: options.prior.clone(),
+        ..SegmentOptions::default()
+    };
+    let passage = segment_with(setup, recording, &free, &given, &segmented)?;
     let (from_s, to_s) = inside(&passage);
     let loosenings = find_loosenings(setup, recording, from_s, to_s, &LooseningOptions::default())?;
     progress(0.6);
@@ -149,12 +158,12 @@ pub fn analyse(
             .copied()
             .filter(|landmark| is_stated(study, landmark))
             .collect();
-        Some(segment(setup, recording, &free, &swallow)?)
+        Some(segment_with(setup, recording, &free, &swallow, &segmented)?)
     };
     progress(0.95);
     Ok(assemble(
         study,
-        *options,
+        options,
         trajectory.name(),
         track,
         &passage,
@@ -204,7 +213,7 @@ fn inside(passage: &Passage) -> (f64, f64) {
 
 fn assemble(
     study: &Study,
-    options: AnalysisOptions,
+    options: &AnalysisOptions,
     method: &'static str,
     track: Track,
     passage: &Passage,

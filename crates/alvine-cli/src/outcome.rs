@@ -9,6 +9,7 @@ use alvine::NoiseError;
 use alvine::antennas::AntennaCheckError;
 use alvine_phantom::{PhantomError, ScenarioFileError};
 use alvine_study::{Fault, PersonalData, StudyError};
+use alvine_transit::PriorError;
 use thiserror::Error;
 
 use crate::analysis::AnalysisError;
@@ -79,6 +80,29 @@ pub enum Failure {
         /// What is wrong with it, and where.
         #[source]
         error: ScenarioFileError,
+    },
+    /// A prior's file that is none.
+    #[error("{}:{error}", file.display())]
+    Prior {
+        /// The file.
+        file: PathBuf,
+        /// What is wrong with it, and where.
+        #[source]
+        error: Box<PriorError>,
+    },
+    /// A prior that is neither built in nor can be read.
+    #[error("--prior {}: cannot be read: {source}", file.display())]
+    ReadPrior {
+        /// The file.
+        file: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// A folder without studies.
+    #[error("{}: no study lies in it", folder.display())]
+    NoStudies {
+        /// The folder.
+        folder: PathBuf,
     },
     /// A cohort's folder that holds studies of another scenario.
     #[error("{}: tells of another scenario", file.display())]
@@ -220,7 +244,9 @@ impl Failure {
             Failure::Antennas { .. } | Failure::PersonalData { .. } => Outcome::Faulty,
             Failure::Watch(failure) => failure.outcome(),
             Failure::NoSite { .. } | Failure::NoTurn { .. } | Failure::NoPseudonym { .. } => Outcome::Usage,
-            Failure::Analysis { .. } | Failure::Scenario { .. } => Outcome::Faulty,
+            Failure::Analysis { .. } | Failure::Scenario { .. } | Failure::Prior { .. } | Failure::NoStudies { .. } => {
+                Outcome::Faulty
+            }
             Failure::Dayplan(DayplanError::Moment { .. }) => Outcome::Usage,
             Failure::Dayplan(_) => Outcome::Faulty,
             Failure::Audit(error) => error.outcome(),
@@ -236,6 +262,7 @@ impl Failure {
             | Failure::ReplacesOther { .. }
             | Failure::OtherCohort { .. }
             | Failure::Read { .. }
+            | Failure::ReadPrior { .. }
             | Failure::Write { .. }
             | Failure::Stdout { .. }
             | Failure::Threads { .. } => Outcome::Unreachable,
@@ -253,6 +280,9 @@ impl Failure {
             Failure::ReplacesOther { .. } => "name another place, or move that file away first",
             Failure::OtherCohort { .. } => "name another folder, or add --force to replace what is there",
             Failure::Scenario { .. } => "alvine simulate --print-scenario prints every key with its default",
+            Failure::Prior { .. } => "every key must be there; alvine fit-priors writes a whole file",
+            Failure::ReadPrior { .. } => "expected fasting, fed, or the file of a prior",
+            Failure::NoStudies { .. } => "name the folders in which study.toml or .h5 files lie",
             Failure::PersonalData { .. } => {
                 "put a pseudonym such as p-117 there, or nothing; alvine convert --allow-personal-data lets it pass where it is none"
             }

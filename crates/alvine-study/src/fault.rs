@@ -12,7 +12,7 @@ use alvine::torso::TorsoError;
 use alvine::{LayoutError, NoiseError, PropagationError};
 use thiserror::Error;
 
-use crate::nearest::nearest;
+use alvine::nearest;
 
 /// Where a fault lies.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -25,7 +25,6 @@ mod fault;
 mod hdf5_io;
 mod layout_file;
 mod live_study;
-mod nearest;
 mod privacy;
 mod recording_csv;
 pub mod results;

@@ -5,12 +5,11 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 
 use alvine::recording::POSSIBLE_DBM;
-use alvine::{Layout, Recording};
+use alvine::{Layout, Recording, nearest};
 use ndarray::Array2;
 
 use crate::delimited::{Cell, Located, Rows, push_cell};
 use crate::fault::{Fault, Place, StudyError, quoted};
-use crate::nearest::nearest;
 use crate::study::{AuxiliaryColumn, check_reporting};
 
 /// No recording is larger than this, bytes: 50 million instants of eight sites fit.

@@ -3,14 +3,13 @@
 use std::fmt::Write as _;
 use std::path::{Component, Path, PathBuf};
 
-use alvine::{Law, Layout, NoiseModel, Setup, Site};
+use alvine::{Law, Layout, NoiseModel, Setup, Site, nearest};
 use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue};
 use toml::value::Datetime;
 
 use crate::description::{Container, List, MOST_MARKS, MOST_SITES, STUDY_FORMAT, keys, position, too_many};
 use crate::fault::{Fault, Place, StudyError, quoted};
-use crate::nearest::nearest;
 use crate::study::Study;
 
 /// The name of the description within a study's folder.

@@ -103,6 +103,7 @@ fn full() -> Summary {
             smoother: "constant-velocity".to_owned(),
             level_known: true,
             usual_places: true,
+            prior: "fasting".to_owned(),
             median_radius90_mm: Some(55.0),
         },
         completeness: Completeness {

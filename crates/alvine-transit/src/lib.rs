@@ -14,6 +14,7 @@ mod evidence;
 pub mod findings;
 pub mod live;
 pub mod measures;
+pub mod prior;
 pub mod reference;
 pub mod segment;
 pub mod spectrum;
@@ -27,7 +28,7 @@ pub use measures::{
     Duration, EndedBy, LandmarkSource, PassedPhase, ReportedLandmark, TransitTimes, ended_by, passed_phases,
     report_landmarks, transit_times,
 };
+pub use prior::{Prior, PriorError, PriorFault};
 pub use segment::{
     LandmarkPosterior, Passage, SegmentError, SegmentOptions, SignalEnd, segment, segment_with, usual_gut,
 };
-pub use stage::Prior;

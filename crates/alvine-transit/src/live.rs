@@ -195,7 +195,7 @@ impl LiveSegmenter {
         let (rows, warm_s) = (self.warming.len(), row.time_s - self.warming[0].time_s);
         if rows >= WARM_ROWS.0 && warm_s >= WARM_S || rows >= WARM_ROWS.1 {
             let warming = std::mem::take(&mut self.warming);
-            let mut filter = Filter::new(&self.setup, &self.given, self.options, &warming);
+            let mut filter = Filter::new(&self.setup, &self.given, &self.options, &warming);
             for held in &warming {
                 filter.take(&self.setup, &held.row());
             }
@@ -260,17 +260,18 @@ struct Filter {
 }
 
 impl Filter {
-    fn new(setup: &Setup, given: &[ReaderLandmark], options: SegmentOptions, warming: &[Held]) -> Self {
+    fn new(setup: &Setup, given: &[ReaderLandmark], options: &SegmentOptions, warming: &[Held]) -> Self {
         let mut steps_s: Vec<f64> = warming.windows(2).map(|pair| pair[1].time_s - pair[0].time_s).collect();
         let (start_s, step_s) = (warming[0].time_s, median(&mut steps_s));
         let width_s = width_s(step_s);
-        let stages = stages(options.prior).to_vec();
+        let stages = stages(&options.prior);
         let Kinds { rhythm, .. } = options.kinds;
         let given_at = |landmark| Given::new(&stages, landmark, start_s, width_s, None);
         Self {
             chain: chain(&stages, width_s),
             speech: Speech::new(&stages, &setup.torso, options.kinds, width_s),
-            rhythms: rhythm.then(|| LiveRhythms::new(setup.layout.len(), start_s, step_s, width_s)),
+            rhythms: rhythm
+                .then(|| LiveRhythms::new(setup.layout.len(), start_s, step_s, width_s, &options.prior.ranges())),
             given: given.iter().filter_map(given_at).collect(),
             ahead: Ahead::default(),
             stages,

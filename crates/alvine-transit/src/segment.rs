@@ -7,7 +7,8 @@ use crate::anatomy_density::UsualPlace;
 use crate::bins::Bins;
 use crate::chain::{Chain, Observed, Posterior, Reflux, StageLaw};
 use crate::evidence::{Kinds, evidence};
-use crate::stage::{Prior, Stage, opened_by, stages};
+use crate::prior::Prior;
+use crate::stage::{Stage, opened_by, stages};
 
 /// Why phases cannot be told.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -153,9 +154,9 @@ impl Passage {
 const GIVEN_SPREAD_S: f64 = 10.0;
 
 /// What a caller may choose about the search for landmarks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct SegmentOptions {
-    /// How the capsule was swallowed.
+    /// What is expected of the passage.
     pub prior: Prior,
     /// Which evidence is heard.
     pub kinds: Kinds,
@@ -191,7 +192,7 @@ pub fn segment_with(
     options: &SegmentOptions,
 ) -> Result<Passage, SegmentError> {
     check_order(given)?;
-    let stages = stages(options.prior);
+    let stages = stages(&options.prior);
     let end = signal_end(setup, recording);
     let until_s = if end.is_gone() {
         end.last_heard_s
@@ -226,7 +227,7 @@ fn posterior(
     options: &SegmentOptions,
 ) -> Option<Posterior> {
     let mut observed = Observed {
-        evidence: evidence(stages, bins, setup, recording, options.kinds),
+        evidence: evidence(stages, bins, setup, recording, options.kinds, &options.prior.ranges()),
         reward: vec![Vec::new(); stages.len()],
         allowed: vec![(0, stages.len() - 1); bins.bins.len()],
     };
@@ -241,15 +242,10 @@ fn posterior(
 /// simulated studies).
 const EVEN_SHARE: f64 = 0.5;
 
-/// Where a capsule in the gut may be, whatever the part: the mixture of the usual places of stomach, small bowel and colon, each
-/// counted alike, matched in mean and covariance.
+/// Where a capsule in the gut may be, whatever the part, by the prior that is built in: see [`Prior::usual_gut`].
 #[must_use]
 pub fn usual_gut(torso: &Torso) -> Option<PositionPrior> {
-    let stages = stages(Prior::Fasting);
-    let inside = |stage: &&Stage| !matches!(stage.phase, Phase::Outside | Phase::Oesophagus);
-    let places: Vec<_> = stages.iter().filter(inside).map(|stage| stage.place).collect();
-    let shares = std::iter::repeat_n(1.0 / places.len() as f64, places.len());
-    crate::anatomy_density::mixture(&places, shares, torso)
+    Prior::fasting().usual_gut(torso)
 }
 
 pub(crate) fn check_order(given: &[ReaderLandmark]) -> Result<(), SegmentError> {

@@ -5,6 +5,20 @@ use alvine::{LandmarkKind, Part, Phase};
 use crate::anatomy_density::UsualPlace;
 use crate::duration::LogNormal;
 use crate::evidence::rhythm::Band;
+use crate::prior::Prior;
+
+/// What a stage is, whatever is expected of it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Kind {
+    /// Its name in a prior's file.
+    pub name: &'static str,
+    pub phase: Phase,
+    pub part: Option<Part>,
+    /// The landmark at which it begins, if it has one of its own.
+    pub opened_by: Option<LandmarkKind>,
+    /// The rhythm of its contractions, where it has one that can be seen.
+    pub band: Option<Band>,
+}
 
 /// One stage.
 #[derive(Debug, Clone, Copy)]
@@ -25,86 +39,54 @@ pub(crate) struct Stage {
     pub begins: f64,
 }
 
-const MINUTE_S: f64 = 60.0;
-
-/// Every stage, in order.
-///
-/// # Source
-///
-/// - Stomach and small bowel: C. O'Grady and others, *Defining gastrointestinal transit time using video capsule
-///   endoscopy: a study of healthy subjects*, Endosc. Int. Open 8 (2020): fasting, 22 (10–48) min and 198.5
-///   (157–240.5) min. Patients vary more than volunteers (mean 282, standard deviation 132 min in 397 patients, K.
-///   Tominaga and others, Ann. Transl. Med. 2020), so that the small bowel's parts are given wider laws: duodenum 6,
-///   jejunum 76 and ileum 114 min, two and three fifths of what the duodenum leaves (the split: textbook, from memory). The
-///   last half hour of the ileum is a stage of its own, as a capsule often waits before the valve (common practice, no
-///   source).
-/// - Colon: median 21.7 h of 82 volunteers (S. Rauch and others, J. Crit. Care 27 (2012)), shared out over its parts by
-///   common practice, no source.
-/// - Oesophagus: 8 s, from memory. Before the swallow: common practice, no source.
-/// - Never left: 1.4 % of capsules are retained (Z. Liao and others, Gastrointest. Endosc. 71 (2010): 22 840 procedures). How that
-///   is shared out, and as much again for those that outlast any recording: common practice, no source.
+/// Every stage, in order. The last half hour of the ileum is one of its own, as a capsule often waits before the valve (common
+/// practice, no source).
 #[rustfmt::skip]
-pub(crate) fn stages(prior: Prior) -> [Stage; 12] {
+pub(crate) const KINDS: [Kind; 12] = {
     use LandmarkKind::{Cardia, DuodenojejunalFlexure, IleocaecalValve, Pylorus, Swallow};
-    use UsualPlace as At;
-    let stage = |phase, part, opened_by, place, band, minutes, spread_ln, stays, begins| Stage {
-        phase, part, opened_by, place, band, duration: LogNormal::new(minutes * MINUTE_S, spread_ln), stays, begins,
-    };
-    let gut = |phase, part, opened_by, place, band| move |minutes, spread_ln, stays, begins|
-        stage(phase, Some(part), opened_by, Some(place), band, minutes, spread_ln, stays, begins);
-    let small = |part, opened_by, place, band| gut(Phase::SmallBowel, part, opened_by, place, Some(band));
-    let colon = |part, opened_by, place| gut(Phase::Colon, part, opened_by, place, None);
-    let stomach = prior.stomach();
-    let (stomach_min, stomach_spread) = (stomach.median_s() / MINUTE_S, stomach.spread_ln());
-    let stomach_band = Some(Band::Stomach);
-    [
-        stage(Phase::Outside, None, None, None, None, 10.0, 1.5, 0.0, 0.88),
-        stage(Phase::Oesophagus, None, Some(Swallow), Some(At::OESOPHAGUS), None, 8.0 / 60.0, 0.8, 0.0, 0.02),
-        stage(Phase::Stomach, None, Some(Cardia), Some(At::STOMACH), stomach_band, stomach_min, stomach_spread, 0.01, 0.06),
-        small(Part::Duodenum, Some(Pylorus), At::DUODENUM, Band::Jejunum)(6.0, 0.9, 0.0, 0.01),
-        small(Part::Jejunum, Some(DuodenojejunalFlexure), At::JEJUNUM, Band::Jejunum)(76.0, 0.55, 0.005, 0.01),
-        small(Part::Ileum, None, At::ILEUM, Band::Ileum)(84.0, 0.6, 0.01, 0.01),
-        small(Part::Ileum, None, At::TERMINAL_ILEUM, Band::TerminalIleum)(30.0, 0.9, 0.005, 0.002),
-        colon(Part::Caecum, Some(IleocaecalValve), At::CAECUM)(120.0, 1.0, 0.0, 0.002),
-        colon(Part::Ascending, None, At::ASCENDING)(240.0, 1.0, 0.0, 0.002),
-        colon(Part::Transverse, None, At::TRANSVERSE)(300.0, 1.0, 0.0, 0.002),
-        colon(Part::Descending, None, At::DESCENDING)(240.0, 1.0, 0.0, 0.002),
-        colon(Part::Rectosigmoid, None, At::RECTOSIGMOID)(300.0, 1.0, 0.0, 0.002),
-    ]
-}
-
-/// Whether the capsule was swallowed fasting or with a meal: the stomach's time differs about eightfold, so that the two are never
-/// blended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Prior {
-    /// Fasting, as for an examination of the small bowel.
-    ///
-    /// # Source
-    ///
-    /// Median 22 min, quartiles 10 and 48 min, of 71 healthy people (O'Grady and others 2020).
-    #[default]
-    Fasting,
-    /// With a meal.
-    ///
-    /// # Source
-    ///
-    /// Median 2.99 h, spread of the logarithm 0.38, of 85 volunteers: computed from the table of S. Rauch and others, J. Crit. Care 27
-    /// (2012). That the capsule was taken with a meal is from memory.
-    Fed,
-}
-
-impl Prior {
-    /// How long the capsule stays in the stomach.
-    #[must_use]
-    pub fn stomach(self) -> LogNormal {
-        match self {
-            Prior::Fasting => {
-                let spread_ln = LogNormal::from_quartiles(10.0, 22.0, 48.0).spread_ln();
-                LogNormal::new(22.0 * MINUTE_S, spread_ln)
-            }
-            Prior::Fed => LogNormal::new(2.99 * 60.0 * MINUTE_S, 0.38),
-        }
+    const fn kind(
+        name: &'static str, phase: Phase, part: Option<Part>, opened_by: Option<LandmarkKind>, band: Option<Band>,
+    ) -> Kind {
+        Kind { name, phase, part, opened_by, band }
     }
+    const fn small(name: &'static str, part: Part, opened_by: Option<LandmarkKind>, band: Band) -> Kind {
+        kind(name, Phase::SmallBowel, Some(part), opened_by, Some(band))
+    }
+    const fn colon(name: &'static str, part: Part, opened_by: Option<LandmarkKind>) -> Kind {
+        kind(name, Phase::Colon, Some(part), opened_by, None)
+    }
+    [
+        kind("outside", Phase::Outside, None, None, None),
+        kind("oesophagus", Phase::Oesophagus, None, Some(Swallow), None),
+        kind("stomach", Phase::Stomach, None, Some(Cardia), Some(Band::Stomach)),
+        small("duodenum", Part::Duodenum, Some(Pylorus), Band::Jejunum),
+        small("jejunum", Part::Jejunum, Some(DuodenojejunalFlexure), Band::Jejunum),
+        small("ileum", Part::Ileum, None, Band::Ileum),
+        small("terminal-ileum", Part::Ileum, None, Band::TerminalIleum),
+        colon("caecum", Part::Caecum, Some(IleocaecalValve)),
+        colon("ascending", Part::Ascending, None),
+        colon("transverse", Part::Transverse, None),
+        colon("descending", Part::Descending, None),
+        colon("rectosigmoid", Part::Rectosigmoid, None),
+    ]
+};
+
+/// Every stage, in order, as a prior expects it.
+pub(crate) fn stages(prior: &Prior) -> Vec<Stage> {
+    KINDS
+        .iter()
+        .zip(&prior.stages)
+        .map(|(kind, expected)| Stage {
+            phase: kind.phase,
+            part: kind.part,
+            opened_by: kind.opened_by,
+            place: expected.place.as_ref().map(|place| place.value),
+            duration: expected.duration.value,
+            band: kind.band,
+            stays: expected.chance.value.stays,
+            begins: expected.chance.value.begins,
+        })
+        .collect()
 }
 
 /// The index of the stage that a landmark opens; `None` for expulsion, which ends the last.
@@ -118,7 +100,7 @@ mod tests {
 
     #[test]
     fn each_landmark_but_expulsion_opens_one_stage_in_order() {
-        let stages = stages(Prior::Fasting);
+        let stages = stages(&Prior::fasting());
         let opened: Vec<usize> = LandmarkKind::ALL
             .iter()
             .filter_map(|&kind| opened_by(&stages, kind))
@@ -130,10 +112,10 @@ mod tests {
     #[test]
     fn the_small_bowel_lasts_as_published() {
         // The sum of the parts' medians stays near the published median of the whole, 198.5 min.
-        let sum: f64 = stages(Prior::Fasting)
+        let sum: f64 = stages(&Prior::fasting())
             .iter()
             .filter(|stage| stage.phase == Phase::SmallBowel)
-            .map(|stage| stage.duration.median_s() / MINUTE_S)
+            .map(|stage| stage.duration.median_s() / 60.0)
             .sum();
         assert!((sum - 198.5).abs() < 5.0);
     }

@@ -18,6 +18,7 @@ pub mod fix;
 pub mod layout;
 pub mod loosening;
 mod median;
+mod nearest;
 pub mod noise;
 mod normal;
 pub mod propagation;
@@ -41,6 +42,7 @@ pub use fix::{Fix, FixError, FixOptions, FixSolver, Level, Loss, PositionPrior};
 pub use layout::{Layout, LayoutError, Site};
 pub use loosening::Loosening;
 pub use median::median;
+pub use nearest::nearest;
 pub use noise::{NoiseError, NoiseModel};
 pub use propagation::{
     DistanceAndTissue, FreeSpace, LANES, Law, LogDistance, LossesBySquare, Propagation, PropagationError,

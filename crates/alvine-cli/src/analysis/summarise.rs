@@ -55,6 +55,7 @@ fn method(found: &Found<'_>) -> Method {
         smoother: found.method.to_owned(),
         level_known: !found.options.level_unknown,
         usual_places: !found.options.no_usual_places,
+        prior: found.options.prior.name().to_owned(),
         median_radius90_mm: median(&mut radii),
     }
 }

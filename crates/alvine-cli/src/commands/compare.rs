@@ -80,6 +80,7 @@ fn one(path: &Path, args: &CompareArgs, progress: &Progress) -> Result<One, Fail
         study: path.to_owned(),
         level_unknown: args.level_unknown,
         no_usual_places: args.no_usual_places,
+        prior: args.prior.clone(),
     };
     let (_, analysis) = read_and_analyse(&of, progress)?;
     Ok(One {

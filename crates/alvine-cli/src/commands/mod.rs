@@ -11,6 +11,7 @@ mod export;
 pub mod layout;
 mod locate;
 mod phases;
+mod prior;
 mod report;
 mod score;
 mod simulate;
@@ -128,6 +129,7 @@ fn obey(args: &Args) -> Result<(), Failure> {
         Command::Audit(args) => audit::run(args, quiet),
         Command::Layout { command } => layout::run(command, quiet),
         Command::Dayplan(args) => dayplan::run(args, quiet),
+        Command::FitPriors(args) => prior::fit(args, quiet),
         Command::Watch(args) => watch::run(args, quiet),
         Command::Completions { shell } => complete(*shell),
     }
@@ -152,11 +154,12 @@ fn complete(shell: Shell) -> Result<(), Failure> {
 /// Reads a study and analyses it.
 fn read_and_analyse(of: &StudyArgs, progress: &Progress) -> Result<(Study, Analysis), Failure> {
     progress.begin("reading");
-    let study = read_study(&of.study)?;
     let options = AnalysisOptions {
         level_unknown: of.level_unknown,
         no_usual_places: of.no_usual_places,
+        prior: prior::read(&of.prior)?,
     };
+    let study = read_study(&of.study)?;
     progress.begin("locating");
     let analysis = analyse(&study, &options, &|share| progress.reach(share)).map_err(|error| Failure::Analysis {
         study: of.study.clone(),

@@ -89,7 +89,7 @@ pub fn run(args: &WatchArgs, quiet: bool) -> Result<(), Failure> {
         .plan
         .as_deref()
         .map_or(Ok(Due::default()), |plan| read_plan(plan, &live))?;
-    let watcher = Watcher::new(&live, due).map_err(WatchFailure::from)?;
+    let watcher = Watcher::new(&live, due, super::prior::read(&args.prior)?).map_err(WatchFailure::from)?;
     let told = Told::new(args, quiet, matches!(source, Source::File { .. }))?;
     let mut session = Session {
         live: &live,

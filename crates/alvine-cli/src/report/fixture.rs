@@ -513,6 +513,7 @@ fn summary(scene: &Scene, study: &Study, track: &Track) -> Summary {
             smoother: "constant-velocity".to_owned(),
             level_known: true,
             usual_places: true,
+            prior: "fasting".to_owned(),
             median_radius90_mm: (!scene.nothing_told).then_some(31.4),
         },
         completeness: completeness(scene),

@@ -15,6 +15,7 @@ pub mod source;
 
 use alvine::Setup;
 use alvine_study::{LiveRow, LiveStudy};
+use alvine_transit::Prior;
 
 pub use due::{Due, NextStep};
 pub use event::{EndReason, Event, NextLandmark, What};
@@ -48,19 +49,19 @@ pub struct Watcher<'a> {
 }
 
 impl<'a> Watcher<'a> {
-    /// Begins to watch; `due` are the steps of the day plan.
+    /// Begins to watch; `due` are the steps of the day plan, `prior` what is expected of the passage.
     ///
     /// # Errors
     ///
     /// Where no place and no phases can be computed with this setup.
-    pub fn new(live: &'a LiveStudy, due: Due) -> Result<Self, WatchError> {
+    pub fn new(live: &'a LiveStudy, due: Due, prior: Prior) -> Result<Self, WatchError> {
         let setup: &Setup = &live.setup;
         Ok(Self {
             due,
             hearing: Hearing::new(setup.layout.len()),
             silence: Silence::default(),
-            place: Place::new(setup)?,
-            progress: Progress::new(live)?,
+            place: Place::new(setup, &prior)?,
+            progress: Progress::new(live, prior)?,
             now_s: None,
             next_state_s: f64::NEG_INFINITY,
             told_left_stomach: false,

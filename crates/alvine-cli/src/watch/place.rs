@@ -6,7 +6,7 @@
 use alvine::trajectory::StreamingError;
 use alvine::{Setup, StreamingOptions, StreamingTrajectory, TrackPoint};
 use alvine_study::LiveRow;
-use alvine_transit::usual_gut;
+use alvine_transit::Prior;
 
 /// What the stream told at one row.
 #[derive(Debug, Default)]
@@ -27,9 +27,9 @@ pub struct Place<'a> {
 }
 
 impl<'a> Place<'a> {
-    pub fn new(setup: &'a Setup) -> Result<Self, StreamingError> {
+    pub fn new(setup: &'a Setup, prior: &Prior) -> Result<Self, StreamingError> {
         let mut stream = StreamingTrajectory::new(setup.clone(), StreamingOptions::default())?;
-        stream.set_place(usual_gut(&setup.torso));
+        stream.set_place(prior.usual_gut(&setup.torso));
         Ok(Self {
             setup,
             stream,

@@ -5,7 +5,7 @@
 
 use alvine::{LandmarkKind, ReaderLandmark};
 use alvine_study::{LiveRow, LiveStudy};
-use alvine_transit::{LivePhases, LiveSegmenter, NextLandmark, SegmentError, SegmentOptions};
+use alvine_transit::{LivePhases, LiveSegmenter, NextLandmark, Prior, SegmentError, SegmentOptions};
 
 use super::place::Told;
 
@@ -21,14 +21,18 @@ pub struct Progress {
 }
 
 impl Progress {
-    pub fn new(live: &LiveStudy) -> Result<Self, SegmentError> {
+    pub fn new(live: &LiveStudy, prior: Prior) -> Result<Self, SegmentError> {
         let swallow = live.swallowed_s.map(|time_s| ReaderLandmark {
             kind: LandmarkKind::Swallow,
             time_s,
             spread_s: None,
         });
+        let options = SegmentOptions {
+            prior,
+            ..SegmentOptions::default()
+        };
         Ok(Self {
-            filter: LiveSegmenter::new(&live.setup, swallow.as_slice(), SegmentOptions::default())?,
+            filter: LiveSegmenter::new(&live.setup, swallow.as_slice(), options)?,
             next_look_s: f64::NEG_INFINITY,
             phases: None,
         })

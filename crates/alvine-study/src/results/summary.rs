@@ -72,8 +72,16 @@ pub struct Method {
     pub level_known: bool,
     /// Whether the track was drawn towards where each part of the gut usually lies.
     pub usual_places: bool,
+    /// The name of what was expected of the passage: `fasting`, `fed`, or that of a prior's file.
+    #[serde(default = "only_one")]
+    pub prior: String,
     /// Median of the 90 % radius of position, mm: half of the instants are known better than this.
     pub median_radius90_mm: Option<f64>,
+}
+
+/// The prior of results that do not name theirs: there was no other.
+fn only_one() -> String {
+    "fasting".to_owned()
 }
 
 /// Whether the colon was reached and why the recording tells no more.

@@ -18,7 +18,7 @@ use alvine::{Recording, Setup, Torso};
 use crate::anatomy_density::PartDensity;
 use crate::bins::{Bin, Bins};
 use crate::stage::Stage;
-use rhythm::{Band, Rhythms};
+use rhythm::{Band, Ranges, Rhythms};
 
 pub(crate) use hearing::UsualShare;
 
@@ -88,9 +88,10 @@ pub(crate) fn evidence(
     setup: &Setup,
     recording: &Recording,
     kinds: Kinds,
+    ranges: &Ranges,
 ) -> Vec<Vec<f64>> {
     let usual_share = hearing::usual_share(&bins.bins);
-    let rhythms = kinds.rhythm.then(|| Rhythms::new(setup, recording, bins));
+    let rhythms = kinds.rhythm.then(|| Rhythms::new(setup, recording, bins, ranges));
     let speech = Speech::new(stages, &setup.torso, kinds, bins.width_s);
     (0..stages.len())
         .map(|stage| {

@@ -52,16 +52,6 @@ impl Band {
     /// Those that share windows of one length.
     const OF_ONE_WINDOW: [&[Self]; 2] = [&[Self::Stomach], &[Self::Jejunum, Self::Ileum, Self::TerminalIleum]];
 
-    /// Least and greatest cycles a minute: the published ranges, a third of a cycle wider.
-    const fn per_minute(self) -> [f64; 2] {
-        match self {
-            Band::Stomach => [2.4, 3.8],
-            Band::Jejunum => [10.2, 12.8],
-            Band::Ileum => [9.0, 11.2],
-            Band::TerminalIleum => [8.3, 10.3],
-        }
-    }
-
     /// The longest step between readings at which it may speak, s.
     const fn longest_step_s(self) -> f64 {
         match self {
@@ -78,6 +68,9 @@ impl Band {
         }
     }
 }
+
+/// Least and greatest cycles a minute of each band, in the order of [`Band::ALL`].
+pub(crate) type Ranges = [[f64; 2]; 4];
 
 /// Windows begin a quarter of their length apart.
 const HOPS: usize = 4;
@@ -99,20 +92,20 @@ fn step_s(median_step_s: Option<f64>) -> f64 {
 pub(crate) struct Rhythms([Vec<f64>; 4]);
 
 impl Rhythms {
-    pub fn new(setup: &Setup, recording: &Recording, bins: &Bins) -> Self {
+    pub fn new(setup: &Setup, recording: &Recording, bins: &Bins, ranges: &Ranges) -> Self {
         let until_s = bins.begin_s(bins.bins.len());
         let series = Series::new(setup, recording, until_s);
         let mut heard = Self(Band::ALL.map(|_| vec![0.0; bins.bins.len()]));
         for bands in Band::OF_ONE_WINDOW {
-            heard.listen(bands, &series, bins.width_s);
+            heard.listen(bands, ranges, &series, bins.width_s);
         }
         heard
     }
 
     /// Takes all windows of the length that suits the bands.
-    fn listen(&mut self, bands: &[Band], series: &Series, width_s: f64) {
+    fn listen(&mut self, bands: &[Band], ranges: &Ranges, series: &Series, width_s: f64) {
         let windows = Windows::new(bands[0], series.step_s);
-        let speaker = |&band| (band, Speaker::new(band, windows.per_minute(), series.step_s));
+        let speaker = |&band| (band, Speaker::new(band, ranges, windows.per_minute(), series.step_s));
         let mut speakers: Vec<(Band, Speaker)> = bands.iter().map(speaker).collect();
         for window in 0.. {
             let first = windows.first_step(window);
@@ -175,7 +168,7 @@ mod tests {
         let time_s = (0..count).map(|row| row as f64 * step_s).collect();
         let recording = Recording::new(time_s, levels).unwrap();
         let bins = Bins::new(&setup, &recording, &Track::default(), 3600.0);
-        let rhythms = Rhythms::new(&setup, &recording, &bins);
+        let rhythms = Rhythms::new(&setup, &recording, &bins, &crate::Prior::fasting().ranges());
         Band::ALL.map(|band| (band, rhythms.of(band).iter().sum())).to_vec()
     }
 

@@ -98,7 +98,7 @@ fn the_filter_is_the_finished_recording_s_posterior_at_its_last_instant() {
                 kinds: Kinds { place, ..Kinds::ALL },
                 ..SegmentOptions::default()
             };
-            let mut live = LiveSegmenter::new(&setup, &[swallow()], options).unwrap();
+            let mut live = LiveSegmenter::new(&setup, &[swallow()], options.clone()).unwrap();
             // The track without lag, so that the evidence is the same.
             feed(&mut live, &recording, &track, 0.0);
             let live = live.phases().unwrap();

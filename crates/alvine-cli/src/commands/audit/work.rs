@@ -16,8 +16,10 @@ use alvine_audit::{
     Analysed, FoundStudy, Journal, JournalError, Shard, SiteRow, StudyRow, TableRow, find_studies, write_table,
 };
 use alvine_study::{Staging, read_study};
+use alvine_transit::Prior;
 use rayon::ThreadPoolBuilder;
 
+use super::super::prior;
 use super::{AuditError, gather, row};
 use crate::analysis::{AnalysisOptions, analyse};
 use crate::args::AuditArgs;
@@ -58,9 +60,10 @@ impl Done {
 /// Analyses what is missing of a part, and writes its tables.
 pub fn run(args: &AuditArgs, studies: &Path, out: &Path, quiet: bool) -> Result<Done, Failure> {
     let shard = args.shard.unwrap_or(Shard::WHOLE);
+    let prior = prior::read(&args.prior)?;
     let found = found(studies, out, shard)?;
     let others = gather::other_parts(out, shard, args.force)?;
-    let (journal, file) = journal(args, out, shard)?;
+    let (journal, file) = journal(args, &prior, out, shard)?;
     let todo: Vec<&FoundStudy> = found
         .iter()
         .filter(|found| !journal.has(&found.study, &found.stamp()))
@@ -70,6 +73,7 @@ pub fn run(args: &AuditArgs, studies: &Path, out: &Path, quiet: bool) -> Result<
         options: AnalysisOptions {
             level_unknown: args.level_unknown,
             no_usual_places: args.no_usual_places,
+            prior,
         },
         journal: &journal,
         todo: &todo,
@@ -113,7 +117,7 @@ fn found(studies: &Path, out: &Path, shard: Shard) -> Result<Vec<FoundStudy>, Au
     Ok(found)
 }
 
-fn journal(args: &AuditArgs, out: &Path, shard: Shard) -> Result<(Journal, PathBuf), Failure> {
+fn journal(args: &AuditArgs, prior: &Prior, out: &Path, shard: Shard) -> Result<(Journal, PathBuf), Failure> {
     let file = out.join(JOURNAL).join(shard.file_stem()).with_extension("jsonl");
     let failed = |source| AuditError::Journal {
         file: file.clone(),
@@ -123,8 +127,10 @@ fn journal(args: &AuditArgs, out: &Path, shard: Shard) -> Result<(Journal, PathB
     let analysed = Analysed {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         options: format!(
-            "level unknown: {}, no usual places: {}",
-            args.level_unknown, args.no_usual_places
+            "level unknown: {}, no usual places: {}, prior: {}",
+            args.level_unknown,
+            args.no_usual_places,
+            prior.to_toml()
         ),
     };
     match Journal::open(&file, &analysed, args.force) {

@@ -55,6 +55,12 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
         "not used: the track follows from the signal alone"
     };
     html.term("Usual places", places);
+    let prior = match method.prior.as_str() {
+        "fasting" => "fasting: 22 (10 to 48) min in the stomach as published for healthy people".to_owned(),
+        "fed" => "fed: a median of 2.99 h in the stomach as published for volunteers".to_owned(),
+        other => format!("{other}, from a file"),
+    };
+    html.term("Durations expected beforehand", &prior);
     let level = if method.level_known {
         "taken from the study, give or take 0.7 dB"
     } else {

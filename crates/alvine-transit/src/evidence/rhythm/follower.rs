@@ -1,6 +1,6 @@
 //! Follows a rhythm's frequency and power from window to window.
 
-use super::{Band, POWERS, SQUARES};
+use super::{Band, POWERS, Ranges, SQUARES};
 
 /// What one band says, window by window.
 #[derive(Debug)]
@@ -13,8 +13,8 @@ pub(super) struct Speaker {
 
 impl Speaker {
     /// Of windows with lines at so many cycles a minute, of readings `step_s` apart.
-    pub fn new(band: Band, per_minute: &[f64], step_s: f64) -> Self {
-        let [least, greatest] = band.per_minute();
+    pub fn new(band: Band, ranges: &Ranges, per_minute: &[f64], step_s: f64) -> Self {
+        let [least, greatest] = ranges[band as usize];
         let lines: Vec<usize> = (0..per_minute.len())
             .filter(|&line| (least..=greatest).contains(&per_minute[line]))
             .collect();

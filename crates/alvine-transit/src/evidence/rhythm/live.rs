@@ -11,7 +11,7 @@ use alvine::{Reading, Setup};
 use super::follower::Speaker;
 use super::series::{HALF, bridge, clip};
 use super::window::{SiteLevels, Windows};
-use super::{Band, step_s};
+use super::{Band, Ranges, step_s};
 
 /// What one window says of the bins in its middle.
 #[derive(Debug, Clone, PartialEq)]
@@ -52,12 +52,12 @@ const BEFORE: usize = 32;
 
 impl LiveRhythms {
     /// Of `sites` sites, rows about `median_step_s` apart from `start_s` on, for bins of `width_s`.
-    pub fn new(sites: usize, start_s: f64, median_step_s: Option<f64>, width_s: f64) -> Self {
+    pub fn new(sites: usize, start_s: f64, median_step_s: Option<f64>, width_s: f64, ranges: &Ranges) -> Self {
         let step_s = step_s(median_step_s);
         let listeners: Vec<Listener> = Band::OF_ONE_WINDOW
             .map(|bands| {
                 let windows = Windows::new(bands[0], step_s);
-                let speaker = |&band| (band, Speaker::new(band, windows.per_minute(), step_s));
+                let speaker = |&band| (band, Speaker::new(band, ranges, windows.per_minute(), step_s));
                 Listener {
                     speakers: bands.iter().map(speaker).collect(),
                     windows,

@@ -1,7 +1,8 @@
 //! The known name that is most like a mistyped one.
 
 /// The candidate with the least edit distance to `found`, if that is no more than a third of its letters.
-pub(crate) fn nearest<'a>(found: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+#[must_use]
+pub fn nearest<'a>(found: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     /// No key is longer, and the distance takes quadratic time.
     const LONGEST: usize = 64;
     if found.len() > LONGEST {
