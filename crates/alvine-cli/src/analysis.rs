@@ -5,7 +5,9 @@ mod summarise;
 
 use alvine::estimator::TrackEstimator;
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{Instants, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, Track, Trajectory};
+use alvine::{
+    Instants, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, ToldLaw, Track, Trajectory,
+};
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
@@ -112,6 +114,8 @@ struct Found<'a> {
     findings: Vec<PlacedFinding>,
     quality: Quality,
     loosenings: Vec<Loosening>,
+    /// How the readings compare with the stated law, where there are any.
+    told: Option<ToldLaw>,
 }
 
 /// Analyses a study. `progress` is told the share of the work done, 0 to 1, from any thread.
@@ -227,7 +231,11 @@ fn assemble(
     let phases = phases(&landmarks, passage, recording);
     let transit = transit_times(&phases, &landmarks);
     let (from_s, to_s) = span_inside(&phases, recording);
-    let track = within(track, from_s, to_s);
+    let mut track = within(track, from_s, to_s);
+    let told = ToldLaw::of(setup, recording, &track, options.level_unknown);
+    if let Some(told) = &told {
+        told.widen(&mut track);
+    }
     let found = Found {
         study,
         method,
@@ -245,6 +253,7 @@ fn assemble(
         landmarks,
         phases,
         loosenings,
+        told,
     };
     let summary = summarise::summarise(&found);
     Analysis {

@@ -30,6 +30,7 @@ pub mod siting;
 pub mod smoother;
 pub mod space;
 mod student;
+pub mod told_law;
 pub mod torso;
 pub mod track;
 pub mod trajectory;
@@ -52,6 +53,7 @@ pub use reader::{ReaderFinding, ReaderLandmark};
 pub use recording::{Reading, Receiver, Recording, RecordingError};
 pub use setup::{Setup, Transmitter};
 pub use space::{Room, Space};
+pub use told_law::ToldLaw;
 pub use torso::{Position, Torso};
 pub use track::{Flags, Track, TrackPoint};
 pub use trajectory::{

@@ -27,11 +27,25 @@ pub(super) fn cautions(found: &Found<'_>, completeness: &Completeness) -> Vec<St
                 .to_owned(),
         );
     }
+    cautions.extend(told_law(found));
     cautions.extend(stomach(found));
     cautions.extend(loose_sites(found));
     cautions.extend(few_sites(found));
     cautions.extend(disagreements(found));
     cautions
+}
+
+/// Readings that lie far from what the study says of them.
+fn told_law(found: &Found<'_>) -> Option<String> {
+    let told = found.told.as_ref().filter(|told| told.is_contradicted())?;
+    Some(format!(
+        "The signal does not fit the stated law: along the path that fits best readings lie {:.0} dB from it, where the study states a \
+         spread of {:.1} dB. Check [propagation], power_dbm and the places of the sites. Covariances were widened by {:.1} squared; \
+         neither places nor the times of landmarks are to be trusted.",
+        told.missed_db,
+        told.stated_db,
+        told.ratio()
+    ))
 }
 
 fn stomach(found: &Found<'_>) -> Option<String> {
