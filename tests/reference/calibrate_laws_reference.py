@@ -7,7 +7,7 @@ read twice (exponent 3, absorption 1 dB/cm, -60 dBm at 50 mm and a gain a site; 
 40 mm, one field a site; noise of 2 dB), and tests/data/calibrate_laws_scipy.csv, three laws fitted to them.
 
 Without a floor: least squares by numpy.linalg.lstsq. Variances of shadowing and noise and the correlation length from products of
-residuals by classes of distance, expected values from dense matrices M C M', by scipy.optimize.nnls; errors from the dense sandwich
+residuals by classes of distance, expected values from dense matrices M C M', by scipy.optimize.nnls; noise from repeats; errors from the dense sandwich
 (X'X)^-1 X' C X (X'X)^-1. With a floor: the most likely law by scipy.optimize.minimize and Newton's steps on differences of the
 gradient.
 """
@@ -87,12 +87,16 @@ def moments(places, columns, residuals, sigma):
     found = sums(np.outer(residuals, residuals)) / sigma**2
     noise = expected(np.eye(rows))
     least, most = max(0.01 * distances[-1], 1.0), 0.5 * distances[-1]
+    # Noise from the places that were read again, about the mean of site and place.
+    shape = (sites, rows // REPEATS, REPEATS)
+    again = (residuals / sigma).reshape(shape)
+    variance = np.sum((again - again.mean(axis=2, keepdims=True)) ** 2) / (sites * rows // REPEATS * (REPEATS - 1))
     best = None
     for length in least * (most / least) ** (np.arange(LENGTHS) / (LENGTHS - 1)):
-        both = np.column_stack([expected(np.exp(-apart / length)), noise])
-        variances, misfit = nnls(both * weights[:, None], found * weights)
+        shadowing = expected(np.exp(-apart / length))
+        alone, misfit = nnls((shadowing * weights)[:, None], (found - variance * noise) * weights)
         if best is None or misfit < best[0]:
-            best = (misfit, variances, length)
+            best = (misfit, (alone[0], variance), length)
     return best[1], best[2], apart
 
 

@@ -9,7 +9,7 @@ use clap::builder::PossibleValuesParser;
 use clap::{ColorChoice, Parser, Subcommand};
 use clap_complete::Shell;
 
-use crate::commands::layout::args::LayoutCommand;
+use crate::commands::layout::args::{LayoutCommand, Outputs};
 
 /// The scenarios by name.
 static SCENARIO_HELP: LazyLock<String> = LazyLock::new(|| {
@@ -136,6 +136,33 @@ pub struct SimulateArgs {
     /// How many studies to make at once; as many as there are threads unless given.
     #[arg(long, value_name = "J", requires = "cohort", value_parser = clap::value_parser!(u16).range(1..=MOST_THREADS))]
     pub jobs: Option<u16>,
+}
+
+/// What to calibrate.
+#[derive(Debug, clap::Args)]
+pub struct CalibrateArgs {
+    /// Readings at known places (.csv): x_mm,y_mm,z_mm, then one column a site in dBm; a walk-through has time_s before them.
+    pub survey: PathBuf,
+    /// Where the sites are: a layout file (.toml), a study, or a list of sites (.csv) with the columns site,x_mm,y_mm,z_mm.
+    #[arg(long, value_name = "STUDY|LAYOUT.toml|SITES.csv")]
+    pub layout: PathBuf,
+    /// The distance at which losses are stated, mm.
+    #[arg(long, value_name = "MM", default_value_t = 50.0, allow_negative_numbers = true)]
+    pub reference_mm: f64,
+    /// Give all sites one level, with the gains that the layout states, rather than one each.
+    #[arg(long)]
+    pub common_level: bool,
+    /// Power that was sent, dBm; the layout's own unless given.
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true)]
+    pub power_dbm: Option<f64>,
+    /// Carrier, MHz; the layout's own unless given.
+    #[arg(long, value_name = "MHZ", allow_negative_numbers = true)]
+    pub frequency_mhz: Option<f64>,
+    /// The level at or below which the receiver heard nothing usable, dBm; the layout's own unless given.
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true)]
+    pub floor_dbm: Option<f64>,
+    #[command(flatten)]
+    pub to: Outputs,
 }
 
 /// What day to plan.
@@ -535,6 +562,22 @@ Examples:
         #[command(subcommand)]
         command: LayoutCommand,
     },
+    /// Fit the laws of propagation to readings at known places, and say which to take.
+    ///
+    /// From a survey of a phantom tank, a water bath or a walk-through: each law that a study can name with its parameters and their
+    /// 95 % intervals, spread split into static shadowing and noise, criteria that set the laws beside each other, and whether a law
+    /// is adequate. Readings below the floor count by their probability, and intervals take in that neighbouring places share their
+    /// shadowing. Prints the tables that a study.toml needs, ready to paste. With --out also propagation.toml, calibration.json,
+    /// residuals.csv and a figure of level against distance. Use this before a law measured elsewhere is trusted.
+    #[command(after_long_help = "\
+Rows at one place are repeats: two of each tell noise from shadowing. A level at or below the floor is one that was not heard; an \
+empty cell means that no packet came.
+
+Examples:
+  alvine calibrate datasets/tank/survey.csv --layout datasets/tank/layout.toml
+  alvine calibrate datasets/tank/survey.csv --layout datasets/tank/layout.toml --out tank
+  alvine calibrate survey.csv --layout sites.csv --reference-mm 1000 --floor-dbm -95 --json")]
+    Calibrate(Box<CalibrateArgs>),
     /// Plan the day of an examination: what is due when, before, during and after the swallow.
     ///
     /// From the planned swallow and a protocol follow the last meal, the fast, the last time for medicines, arrival, swallow,

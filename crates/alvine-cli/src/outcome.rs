@@ -5,8 +5,8 @@ use std::io;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use alvine::NoiseError;
 use alvine::antennas::AntennaCheckError;
+use alvine::{CalibrationError, NoiseError};
 use alvine_phantom::{PhantomError, ScenarioFileError};
 use alvine_study::{Fault, PersonalData, StudyError};
 use alvine_transit::PriorError;
@@ -151,6 +151,15 @@ pub enum Failure {
         #[source]
         error: AntennaCheckError,
     },
+    /// A survey to which no law can be fitted.
+    #[error("{}: {error}", survey.display())]
+    Calibration {
+        /// The survey.
+        survey: PathBuf,
+        /// Why not.
+        #[source]
+        error: CalibrationError,
+    },
     /// An option that names no site of the layout.
     #[error("{option} {found}: names no site; expected one of {sites}")]
     NoSite {
@@ -242,6 +251,11 @@ impl Failure {
         match self {
             Failure::Study(error) => of_fault(error.fault()),
             Failure::Antennas { .. } | Failure::PersonalData { .. } => Outcome::Faulty,
+            Failure::Calibration {
+                error: CalibrationError::ImpossibleOption { .. },
+                ..
+            } => Outcome::Usage,
+            Failure::Calibration { .. } => Outcome::Faulty,
             Failure::Watch(failure) => failure.outcome(),
             Failure::NoSite { .. } | Failure::NoTurn { .. } | Failure::NoPseudonym { .. } => Outcome::Usage,
             Failure::Analysis { .. } | Failure::Scenario { .. } | Failure::Prior { .. } | Failure::NoStudies { .. } => {
@@ -273,6 +287,14 @@ impl Failure {
     pub fn help(&self) -> Option<String> {
         let help = match self {
             Failure::Study(error) => return error.help(),
+            Failure::Calibration {
+                error: CalibrationError::SiteUnheard { .. },
+                ..
+            } => "leave the site out of layout and survey, or add --common-level to give all sites one level",
+            Failure::Calibration {
+                error: CalibrationError::OneDistance { .. },
+                ..
+            } => "read places at several distances from each site, from near to as far as the law is to hold",
             Failure::Audit(error) => return error.help().map(str::to_owned),
             Failure::Edf(error) => return error.help().map(str::to_owned),
             Failure::ReplacesSource { .. } => "name another file or folder",

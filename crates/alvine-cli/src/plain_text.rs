@@ -11,6 +11,12 @@ pub fn paragraph(text: &str, indent: usize) -> String {
     wrapped(text, indent, 0)
 }
 
+/// The same for lines that will stand behind `# `, and stay within the width there.
+pub fn comment(text: &str) -> String {
+    let lines = wrapped(text, 2, 2);
+    lines.lines().map(|line| format!("{}\n", line.trim_start())).collect()
+}
+
 /// The same for a text whose first line begins at a column.
 fn wrapped(text: &str, indent: usize, mut column: usize) -> String {
     let mut lines = String::new();

@@ -10,7 +10,8 @@ use std::process::Stdio;
 
 use program::{alvine, fail, run, simulate, succeed};
 
-const COMMANDS: [&str; 13] = [
+const COMMANDS: [&str; 14] = [
+    "calibrate",
     "audit",
     "compare",
     "dayplan",

@@ -14,8 +14,8 @@
 //! position_mm = [90.0, 18.6, 115.0]
 //! ```
 //!
-//! Its tables have the same names and keys as those of a study, so that they can be copied into one, and a `study.toml` is a
-//! layout file as it stands. A table that is given is given whole.
+//! Its tables have the same names and keys as those of a study, so that they can be copied into one, and a `study.toml`
+//! is a layout file as it stands. A table that is given is given whole.
 
 use std::path::Path;
 
@@ -45,8 +45,9 @@ const LAW: Law = Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE);
 /// Reads the setup from a layout file, or from a study: a `study.toml`, the folder that holds it, or an HDF5 file. A
 /// `study.toml` need not have its recording beside it.
 ///
-/// Where a layout file leaves them out, the transmitter sends −20 dBm at 433 MHz, the floor is −100 dBm, and the law is that
-/// of IEEE 802.15.6 from deep tissue to the surface with its spread and 2 dB of noise; without sites it is the default eight.
+/// Where a layout file leaves them out, the transmitter sends −20 dBm at 433 MHz, the floor is −100 dBm, and the law is
+/// that of IEEE 802.15.6 from deep tissue to the surface with its spread and 2 dB of noise; without sites it is the
+/// default eight.
 ///
 /// # Errors
 ///
@@ -92,8 +93,8 @@ pub fn layout_text(setup: &Setup, comment: &str) -> String {
     text
 }
 
-/// The tables of a law, its spreads and the sites, to paste into a `study.toml` or a layout file, with lines of comment at their
-/// head.
+/// The tables of a law, its spreads and the sites, to paste into a `study.toml` or a layout file, with lines of comment
+/// at their head.
 #[must_use]
 pub fn calibrated_tables(law: &Law, noise: &NoiseModel, layout: &Layout, comment: &str) -> String {
     let mut text: String = comment.lines().map(|line| format!("# {line}\n")).collect();

@@ -6,9 +6,10 @@
 //! -40,90,20,-72,-79.5,-98
 //! ```
 //!
-//! One row a reading of all sites; rows at one place are repeats. A walk-through has `time_s` before the place, which must increase.
-//! Then one column a site, in the layout's order, in dBm; an empty cell means that no packet came, and a level at or below the
-//! receiver's floor that nothing usable was heard. Columns that begin with `aux_` are passed over.
+//! One row a reading of all sites; rows at one place are repeats. A walk-through has `time_s` before the place, which
+//! must increase. Then one column a site, in the layout's order, in dBm; an empty cell means that no packet came, and a
+//! level at or below the receiver's floor that nothing usable was heard. Columns that begin with `aux_` are passed
+//! over.
 //!
 //! A list of sites, for a tank or a room that no torso stands for, has the columns `site,x_mm,y_mm,z_mm`.
 

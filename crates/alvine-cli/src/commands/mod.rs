@@ -2,6 +2,7 @@
 
 pub mod audit;
 mod before_swallow;
+pub mod calibrate;
 mod check;
 mod compare;
 mod convert;
@@ -10,6 +11,7 @@ pub mod edf;
 mod export;
 pub mod layout;
 mod locate;
+mod out_folder;
 mod phases;
 mod prior;
 mod report;
@@ -128,6 +130,7 @@ fn obey(args: &Args) -> Result<(), Failure> {
         Command::Compare(args) => compare::run(args, quiet),
         Command::Audit(args) => audit::run(args, quiet),
         Command::Layout { command } => layout::run(command, quiet),
+        Command::Calibrate(args) => calibrate::run(args, quiet),
         Command::Dayplan(args) => dayplan::run(args, quiet),
         Command::FitPriors(args) => prior::fit(args, quiet),
         Command::Watch(args) => watch::run(args, quiet),

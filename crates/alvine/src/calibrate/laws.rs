@@ -31,6 +31,8 @@
 //! *Model Selection and Multimodel Inference* (2002), QAICc and weights. From memory; their use for readings that share
 //! shadowing is ours.
 
+use std::collections::HashSet;
+
 use nalgebra::DMatrix;
 use ndarray::ArrayView2;
 
@@ -225,7 +227,7 @@ pub struct SurveyFit {
     pub preferred: Option<usize>,
     /// How many times wider than independent readings would make it the variance of the slopes is.
     pub inflation: f64,
-    /// Places further than a millimetre apart.
+    /// Places of different whole millimetres.
     pub places: usize,
     /// Readings between floor and ceiling.
     pub heard: usize,
@@ -476,17 +478,10 @@ fn preferred(laws: &[LawFit]) -> Option<usize> {
         .map(|(index, _)| index)
 }
 
-/// How many places there are, those within a millimetre of an earlier one left out.
+/// How many places there are, of different whole millimetres.
 fn count_places(places_mm: &[Position]) -> usize {
-    let mut order: Vec<&Position> = places_mm.iter().collect();
-    order.sort_by(|one, other| one.x.total_cmp(&other.x));
-    let is_new = |(index, place): &(usize, &&Position)| {
-        let earlier = order[..*index].iter().rev();
-        !earlier
-            .take_while(|other| place.x - other.x <= sharing::SAME_PLACE_MM)
-            .any(|other| (**place - *other).norm() <= sharing::SAME_PLACE_MM)
-    };
-    order.iter().enumerate().filter(is_new).count()
+    let places: HashSet<_> = places_mm.iter().map(sharing::millimetre).collect();
+    places.len()
 }
 
 #[cfg(test)]

@@ -17,6 +17,9 @@
 //! products are those of residuals, `M C Mᵀ` with M the matrix that makes residuals of errors. For a given ℓ both
 //! variances are linear least squares with weights by numbers of pairs; ℓ is the best of a geometric row.
 //!
+//! Where places were read again, B is the variance of readings about the mean of their site and place, and A alone is
+//! sought.
+//!
 //! # What a fit's errors are then
 //!
 //! ```text
@@ -34,6 +37,8 @@
 //! series: F. G. Mehler (1866), in any text on the bivariate normal distribution. Cited from memory; the arithmetic is
 //! checked by simulation and, for readings that were all heard, against NumPy.
 
+use std::collections::HashMap;
+
 use nalgebra::{DMatrix, DVector};
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
@@ -45,8 +50,8 @@ use super::sample::Known;
 use crate::normal::{density, ln_cdf_and_hazard};
 use crate::torso::Position;
 
-/// Places no further apart are one place read again, mm.
-pub(super) const SAME_PLACE_MM: f64 = 1.0;
+/// Places of the same whole millimetre are one place read again.
+const SAME_PLACE_MM: f64 = 1.0;
 /// Variances and length are found from about so many readings at most, drawn by rows.
 const MOST_READINGS: usize = 1600;
 /// Shares of the pairs of places below the edges of the classes of distance: finer where places are near.
@@ -55,8 +60,13 @@ const CLASS_SHARES: [f64; 10] = [0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.25, 0.4,
 const LENGTHS: u32 = 14;
 /// Beyond so many lengths a correlation is nought.
 const FURTHEST_LENGTHS: f64 = 12.0;
-/// So many pairs of readings at one place tell noise from shadowing.
-const FEWEST_REPEATS: f64 = 20.0;
+/// So many readings beyond the first of each place and site tell noise from shadowing.
+const FEWEST_REPEATS: f64 = 10.0;
+/// And so many pairs of readings make a class of distance.
+const FEWEST_PAIRS: f64 = 20.0;
+/// Readings of which less may be known by their place, because of floor or ceiling, are no repeats: of those that are
+/// heard the lucky ones would be too many.
+const LEAST_KNOWN: f64 = 0.95;
 /// Neighbours share something where it explains products of residuals by so much more than noise alone, as χ² of two
 /// degrees of freedom exceeds it once in a hundred times.
 const SHARED: f64 = 9.21;
@@ -179,8 +189,44 @@ impl<'a> Scores<'a> {
 /// Finds what readings share and what that does to the errors of a fit.
 pub(super) fn robust(design: &Design<'_>, fitted: &Fitted, places_mm: &[Position]) -> Result<Robust, CalibrationError> {
     let scores = Scores::new(design, fitted);
-    let found = Moments::new(&scores, places_mm)?.solve();
+    let repeats = noise_of_repeats(&scores, places_mm);
+    let found = Moments::new(&scores, places_mm)?.solve(repeats);
     spread_out(&scores, fitted, places_mm, &found)
+}
+
+/// The whole millimetre of a place.
+pub(super) fn millimetre(place_mm: &Position) -> [i64; 3] {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "a place beyond 64 bits is taken at their end"
+    )]
+    [place_mm.x, place_mm.y, place_mm.z].map(|mm| (mm / SAME_PLACE_MM).round() as i64)
+}
+
+/// The variance of readings of one site at one place about their mean, where enough were read again.
+fn noise_of_repeats(scores: &Scores<'_>, places_mm: &[Position]) -> Option<f64> {
+    let mut repeats: HashMap<([i64; 3], usize), [f64; 3]> = HashMap::new();
+    for (reading, point) in scores.design.sample.points.iter().enumerate() {
+        if point.known != Known::Heard || scores.information[reading][0] < LEAST_KNOWN {
+            continue;
+        }
+        let score = scores.by_mean[reading];
+        let sums = repeats
+            .entry((millimetre(&places_mm[point.row]), point.site))
+            .or_default();
+        for (sum, value) in sums.iter_mut().zip([1.0, score, score * score]) {
+            *sum += value;
+        }
+    }
+    // In a fixed order, as sums depend on it in their last bits.
+    let mut repeats: Vec<_> = repeats.into_iter().collect();
+    repeats.sort_unstable_by_key(|(place, _)| *place);
+    let beyond: f64 = repeats.iter().map(|(_, [count, ..])| count - 1.0).sum();
+    let squares: f64 = repeats
+        .iter()
+        .map(|(_, [count, sum, squares])| (squares - sum * sum / count).max(0.0))
+        .sum();
+    (beyond >= FEWEST_REPEATS).then(|| squares / beyond)
 }
 
 /// Variances in units of the likely one, and a length.
@@ -347,16 +393,17 @@ impl Moments {
         sums
     }
 
-    fn solve(&self) -> Variances {
+    /// Both variances and the length; the noise's own where repeats tell it.
+    fn solve(&self, repeats: Option<f64>) -> Variances {
         let noise = self.expected(&self.pairs.map(|_| 0.0));
         let least_mm = (0.01 * self.greatest_mm).max(SAME_PLACE_MM);
         let ratio = (0.5 * self.greatest_mm / least_mm).max(1.0);
-        let (of_noise, noise_alone) = self.least_squares(&[0.0; CLASSES], &noise);
+        let (of_noise, noise_alone) = self.least_squares(&[0.0; CLASSES], &noise, repeats);
         let mut best = (of_noise, noise_alone, least_mm);
         for step in 0..LENGTHS {
             let length_mm = least_mm * ratio.powf(f64::from(step) / f64::from(LENGTHS - 1));
             let shadowing = self.expected(&self.pairs.map(|(apart_mm, _)| (-apart_mm / length_mm).exp()));
-            let (misfit, variances) = self.least_squares(&shadowing, &noise);
+            let (misfit, variances) = self.least_squares(&shadowing, &noise, repeats);
             if misfit < best.0 {
                 best = (misfit, variances, length_mm);
             }
@@ -368,16 +415,17 @@ impl Moments {
             shadowing,
             noise,
             length_mm,
-            noise_from: self.noise_from(length_mm, gain),
+            noise_from: match repeats {
+                Some(_) => NoiseFrom::Repeats,
+                None => self.noise_from(length_mm, gain),
+            },
         }
     }
 
+    /// Whether neighbours tell noise from shadowing, where no repeats do.
     fn noise_from(&self, length_mm: f64, gain: f64) -> NoiseFrom {
         // Pairs count in both orders.
-        if self.counts[AGAIN] >= 2.0 * FEWEST_REPEATS {
-            return NoiseFrom::Repeats;
-        }
-        let near = (APART..CLASSES).find(|&class| self.counts[class] >= 2.0 * FEWEST_REPEATS);
+        let near = (APART..CLASSES).find(|&class| self.counts[class] >= 2.0 * FEWEST_PAIRS);
         match near {
             Some(class) if self.mean_mm[class] < 0.7 * length_mm && gain > SHARED => NoiseFrom::Neighbours,
             _ => NoiseFrom::Nothing,
@@ -386,7 +434,7 @@ impl Moments {
 
     /// The two variances, neither below nought, that make the products of residuals what they are, and how far they
     /// miss.
-    fn least_squares(&self, shadowing: &[f64], noise: &[f64]) -> (f64, [f64; 2]) {
+    fn least_squares(&self, shadowing: &[f64], noise: &[f64], repeats: Option<f64>) -> (f64, [f64; 2]) {
         let weights: Vec<f64> = self.counts.iter().map(|count| 1.0 / count.max(1.0)).collect();
         let product = |one: &[f64], other: &[f64]| -> f64 {
             let terms = one.iter().zip(other).zip(&weights);
@@ -398,6 +446,10 @@ impl Moments {
             product(noise, noise),
         );
         let (az, bz) = (product(shadowing, &self.sums), product(noise, &self.sums));
+        if let Some(b) = repeats {
+            let a = if aa > 0.0 { ((az - b * ab) / aa).max(0.0) } else { 0.0 };
+            return (self.misfit(shadowing, noise, [a, b]), [a, b]);
+        }
         let determinant = aa * bb - ab * ab;
         let mut tries = vec![[0.0, (bz / bb).max(0.0)]];
         if aa > 0.0 {
@@ -409,16 +461,20 @@ impl Moments {
                 tries.push(both);
             }
         }
-        let misfit = |[a, b]: [f64; 2]| {
-            let terms = self.sums.iter().zip(shadowing.iter().zip(noise)).zip(&weights);
-            terms
-                .map(|((sum, (shadowing, noise)), weight)| weight * (sum - a * shadowing - b * noise).powi(2))
-                .sum::<f64>()
-        };
-        let missed = tries.into_iter().map(|variances| (misfit(variances), variances));
+        let missed = tries
+            .into_iter()
+            .map(|variances| (self.misfit(shadowing, noise, variances), variances));
         missed
             .min_by(|one, other| one.0.total_cmp(&other.0))
             .unwrap_or((f64::INFINITY, [0.0, 1.0]))
+    }
+
+    /// How far products of residuals are from what two variances make them, with weights by numbers of pairs.
+    fn misfit(&self, shadowing: &[f64], noise: &[f64], [a, b]: [f64; 2]) -> f64 {
+        let terms = self.sums.iter().zip(&self.counts).zip(shadowing.iter().zip(noise));
+        terms
+            .map(|((sum, count), (shadowing, noise))| (sum - a * shadowing - b * noise).powi(2) / count.max(1.0))
+            .sum()
     }
 }
 
@@ -438,8 +494,10 @@ fn pair_up(places: &[Position]) -> (DMatrix<(f64, usize)>, f64) {
     let rows = places.len();
     let mut apart_mm = Vec::with_capacity(rows * rows / 2);
     for (row, one) in places.iter().enumerate() {
-        let others = places[..row].iter().map(|other| (one - other).norm());
-        apart_mm.extend(others.filter(|mm| *mm > SAME_PLACE_MM));
+        let others = places[..row]
+            .iter()
+            .filter(|other| millimetre(other) != millimetre(one));
+        apart_mm.extend(others.map(|other| (one - other).norm()));
     }
     apart_mm.sort_by(f64::total_cmp);
     let edges_mm = CLASS_SHARES.map(|share| {
@@ -449,15 +507,15 @@ fn pair_up(places: &[Position]) -> (DMatrix<(f64, usize)>, f64) {
             .copied()
             .unwrap_or(0.0)
     });
-    let class = |mm: f64| {
-        if mm <= SAME_PLACE_MM {
-            return AGAIN;
-        }
-        APART + edges_mm.partition_point(|edge| *edge < mm).min(CLASS_SHARES.len() - 1)
-    };
+    let class = |mm: f64| APART + edges_mm.partition_point(|edge| *edge < mm).min(CLASS_SHARES.len() - 1);
+    let whole: Vec<_> = places.iter().map(millimetre).collect();
     let pairs = DMatrix::from_fn(rows, rows, |row, column| {
         let mm = (places[row] - places[column]).norm();
-        (mm, class(mm))
+        if whole[row] == whole[column] {
+            (mm, AGAIN)
+        } else {
+            (mm, class(mm))
+        }
     });
     (pairs, apart_mm.last().copied().unwrap_or(SAME_PLACE_MM))
 }

@@ -7,19 +7,17 @@ mod evaluate;
 mod link_budget;
 mod words;
 
-use std::fs;
 use std::path::{Path, PathBuf};
 
 use alvine::siting::{CompareError, DesignError, LinkBudgetError, TrialError, VolumeError, refit};
 use alvine::torso::TorsoError;
 use alvine::{LayoutError, PropagationError, Setup, Torso};
-use alvine_study::{Staging, read_layout, usual_setup};
-use rayon::prelude::*;
+use alvine_study::{read_layout, usual_setup};
 use thiserror::Error;
 
+use super::out_folder::{Files, Pictures};
 use crate::outcome::Failure;
-use crate::report::{Figure, ReportError, render_png};
-use args::{LayoutCommand, Outputs, WhichLayout};
+use args::{LayoutCommand, WhichLayout};
 
 /// The word for the default eight on the reference torso.
 const DEFAULT: &str = "default";
@@ -158,70 +156,5 @@ fn name_of(layout: &Path) -> String {
         }
         Some(name) => name,
         None => layout.display().to_string(),
-    }
-}
-
-/// A figure that was drawn, with its picture where one is wanted.
-struct Pictures {
-    figures: Vec<Figure>,
-    pngs: Vec<Vec<u8>>,
-}
-
-impl Pictures {
-    fn of(figures: Vec<Figure>, to: &Outputs) -> Result<Self, ReportError> {
-        let pngs: Result<Vec<_>, _> = if to.no_png {
-            Ok(Vec::new())
-        } else {
-            figures.par_iter().map(|figure| render_png(&figure.svg)).collect()
-        };
-        Ok(Self { figures, pngs: pngs? })
-    }
-}
-
-/// A set of files for one folder, each whole or not at all.
-struct Files<'a> {
-    out: &'a Path,
-    staging: Staging,
-}
-
-impl<'a> Files<'a> {
-    fn new(out: &'a Path) -> Result<Self, Failure> {
-        Ok(Self {
-            out,
-            staging: Staging::new(out)?,
-        })
-    }
-
-    fn path(&mut self, name: &str) -> PathBuf {
-        self.staging.path(name)
-    }
-
-    fn put(&mut self, name: &str, bytes: &[u8]) -> Result<(), Failure> {
-        fs::write(self.staging.path(name), bytes).map_err(|source| Failure::Write {
-            file: self.out.join(name),
-            source,
-        })
-    }
-
-    fn put_json(&mut self, name: &str, value: &impl serde::Serialize) -> Result<(), Failure> {
-        let text = serde_json::to_string_pretty(value).map_err(|error| Failure::Write {
-            file: self.out.join(name),
-            source: error.into(),
-        })?;
-        self.put(name, format!("{text}\n").as_bytes())
-    }
-
-    fn put_pictures(&mut self, pictures: &Pictures) -> Result<(), Failure> {
-        for (k, figure) in pictures.figures.iter().enumerate() {
-            self.put(&format!("{}.svg", figure.name), figure.svg.as_bytes())?;
-            if let Some(png) = pictures.pngs.get(k) {
-                self.put(&format!("{}.png", figure.name), png)?;
-            }
-        }
-        Ok(())
-    }
-
-    fn commit(self) -> Result<(), Failure> {
-        Ok(self.staging.commit()?)
     }
 }
