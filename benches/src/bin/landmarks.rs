@@ -2,11 +2,16 @@
 //!
 //! ```text
 //! cargo run --release -p alvine-benches --bin landmarks -- [usual|matched|realistic] [STUDIES] [FIRST_SEED] [--ablate] [--each]
+//!     [--features=DIR]
 //! ```
 //!
 //! Studies are all of the phantom's named scenarios in turn, at 2 Hz, told the time of the swallow and whether there was a meal.
 //! `50 %` and `90 %` are the shares of studies whose interval holds the truth; `--ablate` leaves out each kind of evidence in
-//! turn; `--each` prints every study. The yardstick takes the last fix in a part's box for its end: position thresholds.
+//! turn; `--each` prints every study; `--features=DIR` writes what `benches/landmark_yardsticks.py` reads, so that general libraries
+//! can be asked the same. The yardstick takes the last fix in a part's box for its end: position thresholds.
+
+use std::fmt::Write as _;
+use std::path::Path;
 
 use alvine::{Instants, LandmarkKind, ReaderLandmark, Track, Trajectory};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
@@ -55,6 +60,9 @@ fn main() -> Result<(), Failure> {
     report("all evidence", &all, asked("--each"));
     by_scenario(&all);
     report("yardstick: place thresholds", &by_thresholds(&studies), false);
+    if let Some(directory) = flags.iter().find_map(|flag| flag.strip_prefix("--features=")) {
+        write_features(Path::new(directory), &studies)?;
+    }
     if asked("--ablate") {
         let without = [
             (
@@ -105,23 +113,58 @@ fn told(studies: &[Study], kinds: Kinds) -> Vec<[Told; 3]> {
     studies
         .par_iter()
         .filter_map(|study| {
-            let given = [ReaderLandmark {
-                kind: LandmarkKind::Swallow,
-                time_s: study.made.swallowed_s,
-                spread_s: None,
-            }];
-            let prior = if study.scenario == "fed" {
-                Prior::fed()
-            } else {
-                Prior::fasting()
-            };
-            let options = SegmentOptions { prior, kinds };
-            let passage = segment_with(&study.made.setup, &study.made.recording, &study.track, &given, &options)
-                .map_err(|failure| eprintln!("{}: {failure}", study.seed))
-                .ok()?;
+            let passage = passage(study, kinds)?;
             Some(SOUGHT.map(|kind| tell(study, &passage, kind)))
         })
         .collect()
+}
+
+fn passage(study: &Study, kinds: Kinds) -> Option<Passage> {
+    let given = [ReaderLandmark {
+        kind: LandmarkKind::Swallow,
+        time_s: study.made.swallowed_s,
+        spread_s: None,
+    }];
+    let prior = if study.scenario == "fed" {
+        Prior::fed()
+    } else {
+        Prior::fasting()
+    };
+    let options = SegmentOptions { prior, kinds };
+    segment_with(&study.made.setup, &study.made.recording, &study.track, &given, &options)
+        .map_err(|failure| eprintln!("{}: {failure}", study.seed))
+        .ok()
+}
+
+/// A file a study: swallow, pylorus and valve as they were, s, and then a minute a row: time, place and liveliness.
+fn write_features(directory: &Path, studies: &[Study]) -> Result<(), Failure> {
+    std::fs::create_dir_all(directory)?;
+    for study in studies {
+        let Some(passage) = passage(study, Kinds::ALL) else {
+            continue;
+        };
+        let truth = |kind| true_s(study, kind).map_or(String::new(), |time_s| format!("{time_s:.1}"));
+        let mut text = format!(
+            "{:.1},{},{}\n",
+            study.made.swallowed_s,
+            truth(LandmarkKind::Pylorus),
+            truth(LandmarkKind::IleocaecalValve)
+        );
+        let mut next_s = f64::NEG_INFINITY;
+        for point in &study.track.points {
+            let bin = ((point.time_s - passage.start_s) / passage.bin_s) as usize;
+            let Some(Some(liveliness_db)) = passage.liveliness_db.get(bin) else {
+                continue;
+            };
+            if point.time_s >= next_s {
+                let [x, y, z] = point.position_mm.into();
+                writeln!(text, "{:.1},{x:.1},{y:.1},{z:.1},{liveliness_db:.4}", point.time_s)?;
+                next_s = point.time_s + 60.0;
+            }
+        }
+        std::fs::write(directory.join(format!("{}.csv", study.seed)), text)?;
+    }
+    Ok(())
 }
 
 fn true_s(study: &Study, kind: LandmarkKind) -> Option<f64> {

@@ -19,6 +19,8 @@ pub mod reference;
 pub mod segment;
 pub mod spectrum;
 mod stage;
+#[cfg(test)]
+mod stage_against_people;
 
 pub use duration::LogNormal;
 pub use evidence::Kinds;
