@@ -166,3 +166,42 @@ fn a_track_never_takes_the_place_of_a_recording_or_a_study() {
     let said = fail(dir.path(), &["report", "study", "--out", "."], 3);
     assert!(said.contains("track.h5: is there already, and is no track"), "{said}");
 }
+
+#[test]
+fn a_law_or_a_power_that_nothing_has_is_refused_with_its_place_and_its_range() {
+    let dir = tempfile::tempdir().unwrap();
+    simulate(dir.path(), "study");
+    let toml = dir.path().join("study/study.toml");
+    let sound = fs::read_to_string(&toml).unwrap();
+    for (key, value, range) in [
+        ("exponent", "0.1", "expected 0.5 to 12 (free space has 2"),
+        ("exponent", "40.0", "expected 0.5 to 12 (free space has 2"),
+        (
+            "loss_at_reference_db",
+            "-300.0",
+            "expected −50 to 200 dB (IEEE 802.15.6 has 47.14 dB",
+        ),
+        ("power_dbm", "200.0", "expected −150 to 50 dBm"),
+        ("shadowing_db", "90.0", "expected 0 to 40 dB"),
+        ("noise_db", "0.0", "expected 0.01 to 40 dB"),
+    ] {
+        let text: Vec<String> = sound
+            .lines()
+            .map(|line| {
+                if line.starts_with(&format!("{key} =")) {
+                    format!("{key} = {value}")
+                } else {
+                    line.to_owned()
+                }
+            })
+            .collect();
+        let line = 1 + text
+            .iter()
+            .position(|line| *line == format!("{key} = {value}"))
+            .unwrap();
+        fs::write(&toml, text.join("\n")).unwrap();
+        let said = fail(dir.path(), &["phases", "study"], 1);
+        assert!(said.starts_with(&format!("error: study/study.toml:{line}:")), "{said}");
+        assert!(said.contains(&format!("{key} is")) && said.contains(range), "{said}");
+    }
+}

@@ -25,8 +25,8 @@ use crate::truth::{cells, needed, open_table};
 
 /// No survey is larger than this, bytes.
 const LARGEST: u64 = 1 << 30;
-/// No more rows are taken: pairs of rows are looked at.
-const MOST_ROWS: usize = 100_000;
+/// No more rows are taken: every pair of them is looked at.
+const MOST_ROWS: usize = 20_000;
 /// What stands before the sites.
 const PLACE: &[&str] = &["x_mm", "y_mm", "z_mm"];
 /// And in a walk-through.

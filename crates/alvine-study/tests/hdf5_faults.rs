@@ -157,7 +157,7 @@ const ROWS: &[Row] = &[
     (
         "an impossible exponent",
         |file| set(&group(file, "propagation"), "exponent", -1.0),
-        "study.h5:/propagation, attribute exponent: propagation exponent is -1; expected 0.5 to 12",
+        "study.h5:/propagation, attribute exponent: propagation exponent is -1; expected 0.5 to 12 (free space has 2; IEEE 802.15.6 has 4.26 from deep tissue to the surface)",
     ),
     (
         "a start without offset",

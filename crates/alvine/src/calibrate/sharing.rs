@@ -46,7 +46,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::CalibrationError;
 use super::likelihood::{Design, Fitted};
-use super::sample::Known;
+use super::sample::{Known, Sample};
 use crate::normal::{density, ln_cdf_and_hazard};
 use crate::torso::Position;
 
@@ -265,7 +265,7 @@ const CLASSES: usize = APART + CLASS_SHARES.len();
 impl Moments {
     fn new(scores: &Scores<'_>, places_mm: &[Position]) -> Result<Self, CalibrationError> {
         let sample = scores.design.sample;
-        let rows = draw_rows(places_mm.len(), sample.points.len());
+        let rows = draw_rows(sample);
         let mut at = vec![None; places_mm.len()];
         for (index, &row) in rows.iter().enumerate() {
             at[row] = Some(index);
@@ -478,9 +478,12 @@ impl Moments {
     }
 }
 
-/// Rows by chance, from a fixed seed, with about as many readings as are taken; all of them where there are no more.
-fn draw_rows(rows: usize, readings: usize) -> Vec<usize> {
-    let mut drawn: Vec<usize> = (0..rows).collect();
+/// Rows that say something, by chance from a fixed seed, with about as many readings as are taken; all of them where
+/// there are no more.
+fn draw_rows(sample: &Sample) -> Vec<usize> {
+    let mut drawn: Vec<usize> = sample.points.iter().map(|point| point.row).collect();
+    drawn.dedup();
+    let (rows, readings) = (drawn.len(), sample.points.len());
     if readings > MOST_READINGS {
         drawn.shuffle(&mut Xoshiro256PlusPlus::seed_from_u64(1));
         drawn.truncate((rows * MOST_READINGS / readings).max(2));

@@ -65,9 +65,14 @@ impl LogDistance {
                 "loss_at_reference_db",
                 loss_at_reference_db,
                 -50.0..=200.0,
-                "−50 to 200 dB",
+                "−50 to 200 dB (IEEE 802.15.6 has 47.14 dB at 50 mm from deep tissue to the surface)",
             )?,
-            exponent: in_range("exponent", exponent, 0.5..=12.0, "0.5 to 12")?,
+            exponent: in_range(
+                "exponent",
+                exponent,
+                0.5..=12.0,
+                "0.5 to 12 (free space has 2; IEEE 802.15.6 has 4.26 from deep tissue to the surface)",
+            )?,
         })
     }
 

@@ -41,12 +41,12 @@ impl DistanceAndTissue {
                 -50.0..=200.0,
                 "−50 to 200 dB",
             )?,
-            exponent: in_range("exponent", exponent, 0.5..=12.0, "0.5 to 12")?,
+            exponent: in_range("exponent", exponent, 0.5..=12.0, "0.5 to 12 (free space has 2)")?,
             attenuation_db_per_cm: in_range(
                 "attenuation_db_per_cm",
                 attenuation_db_per_cm,
                 0.0..=20.0,
-                "0 to 20 dB/cm",
+                "0 to 20 dB/cm (muscle has 1.68 at 433 MHz by Gabriel, Lau and Gabriel 1996)",
             )?,
         })
     }

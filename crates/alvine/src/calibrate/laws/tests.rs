@@ -134,6 +134,7 @@ fn shares(survey: Survey) -> [f64; 4] {
             *share += f64::from(u8::from(holds)) / SEEDS as f64;
         }
     }
+    println!("exponent, level, spread and exponent as if independent: {held:.2?}");
     held
 }
 
@@ -363,4 +364,31 @@ fn readings_without_any_spread_and_readings_too_few_are_refused() {
         fit_laws(&layout(), &receiver, &places[..1], few.view(), &options),
         Err(CalibrationError::TooFewReadings { .. })
     ));
+}
+
+#[test]
+fn a_survey_of_many_rows_that_say_nothing_takes_no_more_room_than_one_of_those_that_do() {
+    let (mut places, rssi_dbm) = USUAL.readings(4);
+    let mut with_empty = Array2::from_elem((20_000, 8), f32::NAN);
+    for (row, levels) in rssi_dbm.rows().into_iter().enumerate() {
+        with_empty.row_mut(row * 7).assign(&levels);
+    }
+    let heard_at = places.clone();
+    places = (0..20_000)
+        .map(|row| Position::new(f64::from(row), 90.0, 0.0))
+        .collect();
+    for (row, place) in heard_at.iter().enumerate() {
+        places[row * 7] = *place;
+    }
+    let receiver = Receiver::new(-200.0, None, None).unwrap();
+    let options = CalibrationOptions::default();
+    let found = fit_laws(&layout(), &receiver, &places, with_empty.view(), &options).unwrap();
+    // Sums over pairs come in another order, and differ in their last bits.
+    for (one, other) in USUAL.fit(4).laws.iter().zip(&found.laws) {
+        let close = |one: f64, other: f64| assert!((one / other - 1.0).abs() < 1e-9, "{one} {other}");
+        close(one.level_dbm[3].value, other.level_dbm[3].value);
+        close(one.level_dbm[3].standard_error, other.level_dbm[3].standard_error);
+        close(one.shared.correlation_mm, other.shared.correlation_mm);
+        close(one.criteria.qaicc, other.criteria.qaicc);
+    }
 }
