@@ -6,7 +6,7 @@ use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
 use alvine_transit::{segment, usual_gut};
 use rayon::prelude::*;
 
-use crate::Failure;
+use crate::{Failure, scenario_of};
 
 /// What the command line of an accuracy bench says: `[usual|matched|realistic] [STUDIES] [FIRST_SEED] [ROW]`.
 #[derive(Debug, Clone)]
@@ -83,7 +83,7 @@ pub fn about_usual_places(trajectory: &Trajectory, made: &Simulated) -> Result<T
 }
 
 fn study(seed: u64, radio: RadioProfile) -> Result<Simulated, alvine_phantom::PhantomError> {
-    let name = Scenario::NAMES[(seed % Scenario::NAMES.len() as u64) as usize];
+    let name = scenario_of(seed);
     simulate(&Scenario {
         rate_hz: 1.0,
         ..Scenario::named(name, seed)?.with_radio(radio)

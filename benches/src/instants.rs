@@ -1,6 +1,6 @@
 //! Lone instants at random places, under the law and sites of the demo and 4 dB of noise.
 
-use alvine::{Law, Layout, LogDistance, NoiseModel, Position, Receiver, Setup, Torso, Transmitter};
+use alvine::{NoiseModel, Position, Receiver, Setup, Torso};
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Normal};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -19,15 +19,11 @@ const SPREAD_DB: f64 = 4.0;
 /// When the floor is no possible one.
 pub fn setup(floor_dbm: f64) -> Result<Setup, Failure> {
     let torso = Torso::new(330.0, 230.0)?;
-    Ok(Setup {
+    Ok(Setup::default_eight(
         torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(0.0, SPREAD_DB)?,
-        transmitter: Transmitter::new(433.0, -20.0, None)?,
-        receiver: Receiver::new(floor_dbm, None, None)?,
-    })
+        NoiseModel::new(0.0, SPREAD_DB)?,
+        Receiver::new(floor_dbm, None, None)?,
+    ))
 }
 
 /// Levels of that many instants, dBm, at places spread evenly over the inside of the torso.

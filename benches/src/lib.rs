@@ -4,10 +4,12 @@
 mod accuracy_table;
 mod day;
 mod instants;
+mod told;
 
 pub use accuracy_table::{Asked, about_usual_places, print_heading};
 pub use day::{day, study};
 pub use instants::{NO_FLOOR_DBM, instants, setup};
+pub use told::{prior_of, scenario_of, swallow, true_s};
 
 /// Whatever a bench fails by.
 pub type Failure = Box<dyn std::error::Error>;

@@ -1,9 +1,7 @@
 //! One fix from eight levels, and how near fixes come to the best that any estimator could do.
 
 use alvine::bounds::{BoundOptions, cramer_rao_mm2};
-use alvine::{
-    FixOptions, FixSolver, Law, Layout, Level, LogDistance, NoiseModel, Position, Receiver, Setup, Torso, Transmitter,
-};
+use alvine::{FixOptions, FixSolver, Level, NoiseModel, Position, Receiver, Setup, Torso};
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -13,15 +11,7 @@ const INSTANTS: usize = 5000;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let torso = Torso::new(330.0, 230.0)?;
-    let setup = Setup {
-        torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(0.0, 2.0)?,
-        transmitter: Transmitter::new(433.0, -20.0, None)?,
-        receiver: Receiver::new(-120.0, None, None)?,
-    };
+    let setup = Setup::default_eight(torso, NoiseModel::new(0.0, 2.0)?, Receiver::new(-120.0, None, None)?);
     let solver = FixSolver::new(&setup, FixOptions::default())?;
 
     // What the eight sites heard, dBm.

@@ -1,19 +1,11 @@
 //! Eight sites, a stoma to keep clear of, and one that may fail: where should they go?
 
 use alvine::siting::{Criterion, Design, DesignSpace, KeepOut, Objective};
-use alvine::{Law, Layout, LogDistance, NoiseModel, Position, Receiver, Setup, Torso, Transmitter};
+use alvine::{NoiseModel, Position, Receiver, Setup, Torso};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let torso = Torso::new(330.0, 230.0)?;
-    let setup = Setup {
-        torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(7.85, 2.0)?,
-        transmitter: Transmitter::new(433.0, -20.0, None)?,
-        receiver: Receiver::new(-100.0, None, None)?,
-    };
+    let setup = Setup::default_eight(torso, NoiseModel::new(7.85, 2.0)?, Receiver::new(-100.0, None, None)?);
     let stoma = KeepOut {
         centre_mm: Position::new(-70.0, 11.0, -40.0),
         radius_mm: 60.0,

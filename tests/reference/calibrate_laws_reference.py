@@ -11,30 +11,16 @@ residuals by classes of distance, expected values from dense matrices M C M', by
 (X'X)^-1 X' C X (X'X)^-1. With a floor: the most likely law by scipy.optimize.minimize and Newton's steps on differences of the
 gradient.
 """
-import pathlib
-
 import numpy as np
 import scipy
 from scipy.optimize import minimize, nnls
 from scipy.stats import norm
 
-DATA = pathlib.Path(__file__).parent.parent / "data"
-A, B = 165.0, 115.0
-SITES = [(-90, 115), (0, 115), (90, 115), (-130, 0), (130, 0), (-90, -90), (0, -90), (90, -90)]
-GAINS = np.array([1.5, -2.0, 0.5, 3.0, -1.0, -2.5, 0.0, 0.5])
-REFERENCE_MM = 50.0
+from calibrate_reference import DATA, GAINS, REFERENCE_MM, antennas
+
 PLACES, REPEATS = 40, 2
 SHARES = [0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.25, 0.4, 0.6, 1.0]
 LENGTHS = 14
-
-
-def antennas():
-    columns = {90: A * 6.0 / 11.0, 130: A * 26.0 / 33.0, 0: 0.0}
-    places = []
-    for x, z in SITES:
-        x = np.sign(x) * columns[abs(x)]
-        places.append((x, B * (1.0 - np.sqrt(1.0 - (x / A) ** 2)), float(z)))
-    return np.array(places)
 
 
 def simulate(rng):

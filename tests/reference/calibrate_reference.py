@@ -114,4 +114,5 @@ def main():
                                     *(repr(float(v)) for v in cells)]) + "\n")
 
 
-main()
+if __name__ == "__main__":
+    main()

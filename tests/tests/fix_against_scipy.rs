@@ -7,24 +7,17 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-use alvine::{
-    FixOptions, FixSolver, Law, Layout, Level, LogDistance, Loss, NoiseModel, Position, Receiver, Setup, Torso,
-    Transmitter,
-};
+use alvine::{FixOptions, FixSolver, Level, Loss, NoiseModel, Position, Receiver, Setup, Torso};
 use alvine_tests::Table;
 use approx::assert_relative_eq;
 
 fn setup(floor_dbm: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
-    Setup {
+    Setup::default_eight(
         torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(0.0, 4.0).unwrap(),
-        transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-        receiver: Receiver::new(floor_dbm, None, None).unwrap(),
-    }
+        NoiseModel::new(0.0, 4.0).unwrap(),
+        Receiver::new(floor_dbm, None, None).unwrap(),
+    )
 }
 
 fn options(table: &Table, row: usize) -> FixOptions {

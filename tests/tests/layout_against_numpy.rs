@@ -9,21 +9,17 @@
 
 use alvine::bounds::{BoundOptions, cramer_rao_mm2};
 use alvine::siting::{Heard, LinkBudget, SurveyOptions, outlook};
-use alvine::{Law, Layout, Level, LogDistance, NoiseModel, Position, Receiver, Setup, Torso, Transmitter};
+use alvine::{Law, Level, LogDistance, NoiseModel, Position, Receiver, Setup, Torso};
 use alvine_tests::Table;
 use approx::assert_relative_eq;
 
 fn setup(floor_dbm: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
-    Setup {
+    Setup::default_eight(
         torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(7.85, 2.0).unwrap(),
-        transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-        receiver: Receiver::new(floor_dbm, None, None).unwrap(),
-    }
+        NoiseModel::new(7.85, 2.0).unwrap(),
+        Receiver::new(floor_dbm, None, None).unwrap(),
+    )
 }
 
 fn place(table: &Table, row: usize) -> Position {

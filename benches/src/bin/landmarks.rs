@@ -13,9 +13,10 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
-use alvine::{Instants, LandmarkKind, ReaderLandmark, Track, Trajectory};
+use alvine::{Instants, LandmarkKind, Track, Trajectory};
+use alvine_benches::{prior_of, scenario_of, swallow, true_s};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
-use alvine_transit::{Kinds, Passage, Prior, SegmentOptions, segment_with, usual_gut};
+use alvine_transit::{Kinds, Passage, SegmentOptions, segment_with, usual_gut};
 use rayon::prelude::*;
 
 type Failure = Box<dyn std::error::Error>;
@@ -95,7 +96,7 @@ fn main() -> Result<(), Failure> {
 }
 
 fn study(seed: u64, profile: RadioProfile) -> Result<Study, Failure> {
-    let scenario = Scenario::NAMES[(seed % Scenario::NAMES.len() as u64) as usize];
+    let scenario = scenario_of(seed);
     let made = simulate(&Scenario::named(scenario, seed)?.with_radio(profile))?;
     let gut = usual_gut(&made.setup.torso);
     let track = Trajectory::default()
@@ -120,17 +121,11 @@ fn told(studies: &[Study], kinds: Kinds) -> Vec<[Told; 3]> {
 }
 
 fn passage(study: &Study, kinds: Kinds) -> Option<Passage> {
-    let given = [ReaderLandmark {
-        kind: LandmarkKind::Swallow,
-        time_s: study.made.swallowed_s,
-        spread_s: None,
-    }];
-    let prior = if study.scenario == "fed" {
-        Prior::fed()
-    } else {
-        Prior::fasting()
+    let given = [swallow(&study.made)];
+    let options = SegmentOptions {
+        prior: prior_of(study.scenario),
+        kinds,
     };
-    let options = SegmentOptions { prior, kinds };
     segment_with(&study.made.setup, &study.made.recording, &study.track, &given, &options)
         .map_err(|failure| eprintln!("{}: {failure}", study.seed))
         .ok()
@@ -143,7 +138,7 @@ fn write_features(directory: &Path, studies: &[Study]) -> Result<(), Failure> {
         let Some(passage) = passage(study, Kinds::ALL) else {
             continue;
         };
-        let truth = |kind| true_s(study, kind).map_or(String::new(), |time_s| format!("{time_s:.1}"));
+        let truth = |kind| true_s(&study.made, kind).map_or(String::new(), |time_s| format!("{time_s:.1}"));
         let mut text = format!(
             "{:.1},{},{}\n",
             study.made.swallowed_s,
@@ -167,17 +162,12 @@ fn write_features(directory: &Path, studies: &[Study]) -> Result<(), Failure> {
     Ok(())
 }
 
-fn true_s(study: &Study, kind: LandmarkKind) -> Option<f64> {
-    let landmarks = &study.made.truth.landmarks;
-    landmarks.iter().find(|landmark| landmark.kind == kind)?.time_s
-}
-
 fn tell(study: &Study, passage: &Passage, kind: LandmarkKind) -> Told {
     let posterior = passage.landmark(kind);
     Told {
         seed: study.seed,
         scenario: study.scenario,
-        true_s: true_s(study, kind),
+        true_s: true_s(&study.made, kind),
         probability: posterior.map_or(0.0, |one| one.within),
         time_s: posterior.map_or(f64::NAN, |one| one.time_s),
         interval50_s: posterior.map_or([f64::NAN; 2], |one| one.interval50_s),
@@ -217,7 +207,7 @@ fn by_thresholds(studies: &[Study]) -> Vec<[Told; 3]> {
                 Told {
                     seed: study.seed,
                     scenario: study.scenario,
-                    true_s: true_s(study, kind),
+                    true_s: true_s(&study.made, kind),
                     probability: f64::from(u8::from(time_s.is_some())),
                     time_s: time_s.unwrap_or(f64::NAN),
                     interval50_s: [f64::NAN; 2],

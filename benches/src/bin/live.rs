@@ -22,10 +22,10 @@
 
 use std::time::{Duration, Instant};
 
-use alvine::{LandmarkKind, ReaderLandmark, Recording, StreamingOptions, StreamingTrajectory, Track, TrackPoint};
-use alvine_benches::Failure;
+use alvine::{LandmarkKind, Recording, StreamingOptions, StreamingTrajectory, Track, TrackPoint};
+use alvine_benches::{Failure, prior_of, scenario_of, swallow, true_s};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
-use alvine_transit::{LivePhases, LiveRow, LiveSegmenter, Prior, SegmentOptions, segment_with, usual_gut};
+use alvine_transit::{LivePhases, LiveRow, LiveSegmenter, SegmentOptions, segment_with, usual_gut};
 use ndarray::Axis;
 use rayon::prelude::*;
 
@@ -84,18 +84,14 @@ fn main() -> Result<(), Failure> {
 }
 
 fn study(seed: u64, profile: RadioProfile, anew: bool) -> Result<Study, Failure> {
-    let scenario = Scenario::NAMES[(seed % Scenario::NAMES.len() as u64) as usize];
+    let scenario = scenario_of(seed);
     let asked = Scenario {
         rate_hz: 1.0,
         ..Scenario::named(scenario, seed)?.with_radio(profile)
     };
     let made = simulate(&asked)?;
     let options = SegmentOptions {
-        prior: if scenario == "fed" {
-            Prior::fed()
-        } else {
-            Prior::fasting()
-        },
+        prior: prior_of(scenario),
         ..SegmentOptions::default()
     };
     let mut study = Study {
@@ -113,22 +109,6 @@ fn study(seed: u64, profile: RadioProfile, anew: bool) -> Result<Study, Failure>
         study.anew_s = look_anew(&made, &lagged, &options)?;
     }
     Ok(study)
-}
-
-fn true_s(made: &Simulated, kind: LandmarkKind) -> Option<f64> {
-    made.truth
-        .landmarks
-        .iter()
-        .find(|landmark| landmark.kind == kind)?
-        .time_s
-}
-
-fn swallow(made: &Simulated) -> ReaderLandmark {
-    ReaderLandmark {
-        kind: LandmarkKind::Swallow,
-        time_s: made.swallowed_s,
-        spread_s: None,
-    }
 }
 
 /// Feeds all rows, looks once a minute, and returns the track with when each point came.
@@ -202,7 +182,7 @@ fn look_anew(
         let track = Track {
             points: lagged[..known].iter().map(|(_, point)| *point).collect(),
         };
-        let given: Vec<ReaderLandmark> = [swallow(made)].into_iter().filter(|one| one.time_s <= now_s).collect();
+        let given: Vec<_> = [swallow(made)].into_iter().filter(|one| one.time_s <= now_s).collect();
         let passage = segment_with(&made.setup, &recording, &track, &given, options)?;
         for (told_s, (_, kind)) in told_s.iter_mut().zip(TOLD) {
             let passed = passage

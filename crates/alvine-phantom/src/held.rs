@@ -215,21 +215,17 @@ fn put_faults(levels_dbm: &mut Array2<f32>, setup: &Setup, faults: &[HeldFault])
 #[cfg(test)]
 mod tests {
     use super::*;
+    use alvine::NoiseModel;
     use alvine::antennas::{Answer, AntennaFinding, SURE, check_antennas, find_turns};
     use alvine::recording::Receiver;
-    use alvine::{Law, Layout, LogDistance, NoiseModel, Transmitter};
 
     fn setup() -> Setup {
         let torso = Torso::new(330.0, 230.0).unwrap();
-        Setup {
+        Setup::default_eight(
             torso,
-            room: None,
-            layout: Layout::default_eight(&torso),
-            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-            noise: NoiseModel::new(4.0, 2.0).unwrap(),
-            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-            receiver: Receiver::new(-100.0, Some(-25.0), Some(1.0)).unwrap(),
-        }
+            NoiseModel::new(4.0, 2.0).unwrap(),
+            Receiver::new(-100.0, Some(-25.0), Some(1.0)).unwrap(),
+        )
     }
 
     #[test]

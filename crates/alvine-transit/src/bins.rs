@@ -10,7 +10,7 @@
 //!
 //! A change common to all sites is the capsule turning, or its battery; what differs between sites is it moving.
 
-use alvine::{Position, Reading, Recording, Setup, Track, median};
+use alvine::{Position, Reading, Recording, Setup, Track, TrackPoint, median};
 use nalgebra::Matrix3;
 
 /// One bin.
@@ -130,8 +130,7 @@ impl Bins {
 
     /// Condenses what was gathered of a bin.
     fn close(&mut self, bin: usize, counts: &mut Counts, gathering: &mut [Vec<f64>], reach_db: f64) {
-        self.bins[bin].heard_share =
-            (counts.instants > 0).then(|| f64::from(counts.heard) / (f64::from(counts.instants) * self.sites as f64));
+        self.bins[bin].heard_share = counts.heard_share(self.sites);
         *counts = Counts::default();
         for (site, levels) in gathering.iter_mut().enumerate() {
             let level = &mut self.levels[bin * self.sites + site];
@@ -142,19 +141,14 @@ impl Bins {
     }
 
     fn take_places(&mut self, track: &Track) {
-        let mut sums: Vec<(f64, Position, Matrix3<f64>)> =
-            vec![(0.0, Position::zeros(), Matrix3::zeros()); self.bins.len()];
+        let mut places = vec![Places::default(); self.bins.len()];
         for point in &track.points {
             if let Some(bin) = self.index(point.time_s) {
-                let sum = &mut sums[bin];
-                sum.0 += 1.0;
-                sum.1 += point.position_mm;
-                // Errors within a bin are alike: averaging does not lessen them.
-                sum.2 += point.covariance_mm2;
+                places[bin].take(point);
             }
         }
-        for (bin, (count, place, covariance)) in self.bins.iter_mut().zip(sums) {
-            bin.place = (count > 0.0).then(|| (place / count, covariance / count));
+        for (bin, places) in self.bins.iter_mut().zip(places) {
+            bin.place = places.mean();
         }
     }
 
@@ -205,9 +199,50 @@ impl Bins {
 
 /// Readings of one bin.
 #[derive(Debug, Clone, Copy, Default)]
-struct Counts {
-    instants: u32,
-    heard: u32,
+pub(crate) struct Counts {
+    pub instants: u32,
+    /// Sites that heard, over all of them.
+    pub heard: u32,
+}
+
+impl Counts {
+    /// The mean share of sites that heard; `None` without an instant.
+    pub fn heard_share(&self, sites: usize) -> Option<f64> {
+        let readings = f64::from(self.instants) * sites as f64;
+        (self.instants > 0).then(|| f64::from(self.heard) / readings)
+    }
+}
+
+/// Track points of one bin.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Places {
+    count: f64,
+    position_mm: Position,
+    covariance_mm2: Matrix3<f64>,
+}
+
+impl Default for Places {
+    fn default() -> Self {
+        Self {
+            count: 0.0,
+            position_mm: Position::zeros(),
+            covariance_mm2: Matrix3::zeros(),
+        }
+    }
+}
+
+impl Places {
+    pub fn take(&mut self, point: &TrackPoint) {
+        self.count += 1.0;
+        self.position_mm += point.position_mm;
+        // Errors within a bin are alike: averaging does not lessen them.
+        self.covariance_mm2 += point.covariance_mm2;
+    }
+
+    /// Their mean place and covariance; `None` of none.
+    pub fn mean(&self) -> Option<(Position, Matrix3<f64>)> {
+        (self.count > 0.0).then(|| (self.position_mm / self.count, self.covariance_mm2 / self.count))
+    }
 }
 
 /// The mean of values pulled back to within `reach` of their median; zero of none.
@@ -220,20 +255,16 @@ fn clipped_mean(values: &mut [f64], reach: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use alvine::{Law, Layout, LogDistance, NoiseModel, Receiver, Torso, Transmitter};
+    use alvine::{NoiseModel, Receiver, Torso};
     use ndarray::Array2;
 
     fn setup() -> Setup {
         let torso = Torso::new(330.0, 230.0).unwrap();
-        Setup {
+        Setup::default_eight(
             torso,
-            room: None,
-            layout: Layout::default_eight(&torso),
-            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-            noise: NoiseModel::new(4.0, 0.01).unwrap(),
-            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-            receiver: Receiver::new(-100.0, None, None).unwrap(),
-        }
+            NoiseModel::new(4.0, 0.01).unwrap(),
+            Receiver::new(-100.0, None, None).unwrap(),
+        )
     }
 
     fn bins(level: impl Fn(f64, usize) -> f64) -> Bins {

@@ -72,7 +72,7 @@ impl LogNormal {
             return 1.0;
         }
         let z = (duration_s / self.median_s).ln() / self.spread_ln;
-        0.5 * libm::erfc(z * std::f64::consts::FRAC_1_SQRT_2)
+        alvine::normal::cdf(-z)
     }
 }
 

@@ -132,18 +132,10 @@ impl LivePhases {
 /// # Examples
 ///
 /// ```
-/// # use alvine::{Law, Layout, LogDistance, NoiseModel, Receiver, Setup, Torso, Transmitter};
+/// # use alvine::{NoiseModel, Receiver, Setup, Torso};
 /// use alvine_transit::{LiveRow, LiveSegmenter, SegmentOptions};
 /// # let torso = Torso::new(330.0, 230.0)?;
-/// # let setup = Setup {
-/// #     torso,
-/// #     room: None,
-/// #     layout: Layout::default_eight(&torso),
-/// #     law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-/// #     noise: NoiseModel::new(4.0, 2.0)?,
-/// #     transmitter: Transmitter::new(433.0, -20.0, None)?,
-/// #     receiver: Receiver::new(-100.0, None, None)?,
-/// # };
+/// # let setup = Setup::default_eight(torso, NoiseModel::new(4.0, 2.0)?, Receiver::new(-100.0, None, None)?);
 /// let mut live = LiveSegmenter::new(&setup, &[], SegmentOptions::default())?;
 /// for second in 0..3600 {
 ///     live.take(&LiveRow::of_levels(f64::from(second), &[-70.0; 8]))?;

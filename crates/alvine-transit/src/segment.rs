@@ -281,12 +281,7 @@ fn signal_end(setup: &Setup, recording: &Recording) -> SignalEnd {
     let mut confirmations = 0;
     let mut latest_s = None;
     for (instant, &time_s) in time_s.iter().enumerate().rev() {
-        let heard = recording
-            .row(instant)
-            .iter()
-            .filter(|&&level| setup.receiver.read(level).is_heard())
-            .count();
-        if heard < fewest_heard {
+        if setup.receiver.heard_sites(recording.row(instant)) < fewest_heard {
             continue;
         }
         match latest_s {

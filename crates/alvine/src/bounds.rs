@@ -97,21 +97,16 @@ mod tests {
     use super::*;
     use crate::layout::{Layout, Site};
     use crate::noise::NoiseModel;
-    use crate::propagation::{Law, LogDistance};
     use crate::recording::Receiver;
-    use crate::setup::Transmitter;
     use crate::torso::Torso;
     use approx::assert_relative_eq;
 
     fn setup(layout: Layout) -> Setup {
+        let noise = NoiseModel::new(7.85, 2.0).unwrap();
+        let receiver = Receiver::new(-100.0, None, None).unwrap();
         Setup {
-            torso: Torso::new(330.0, 230.0).unwrap(),
-            room: None,
             layout,
-            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-            noise: NoiseModel::new(7.85, 2.0).unwrap(),
-            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-            receiver: Receiver::new(-100.0, None, None).unwrap(),
+            ..Setup::default_eight(Torso::default(), noise, receiver)
         }
     }
 

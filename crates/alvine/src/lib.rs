@@ -20,7 +20,7 @@ pub mod loosening;
 mod median;
 mod nearest;
 pub mod noise;
-mod normal;
+pub mod normal;
 pub mod propagation;
 pub mod quality;
 pub mod reader;

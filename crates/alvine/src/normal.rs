@@ -1,10 +1,11 @@
-//! The standard normal law where a censored reading needs it, without loss of digits in either tail.
+//! The standard normal law where a censored reading or duration needs it, without loss of digits in either tail.
 
 /// `ln √(2π)`.
 const LN_SQRT_TAU: f64 = 0.918_938_533_204_672_8;
 
 /// `Φ(z)`.
-pub(crate) fn cdf(z: f64) -> f64 {
+#[must_use]
+pub fn cdf(z: f64) -> f64 {
     0.5 * libm::erfc(-z * std::f64::consts::FRAC_1_SQRT_2)
 }
 
@@ -14,7 +15,8 @@ pub(crate) fn density(z: f64) -> f64 {
 }
 
 /// `ln Φ(z)` and `φ(z)/Φ(z)`.
-pub(crate) fn ln_cdf_and_hazard(z: f64) -> (f64, f64) {
+#[must_use]
+pub fn ln_cdf_and_hazard(z: f64) -> (f64, f64) {
     if z < -30.0 {
         // Φ(z) = φ(z)/|z| (1 − 1/z² + 3/z⁴ − …): the next term is below 2e-8 of the sum here.
         let inverse_square = 1.0 / (z * z);

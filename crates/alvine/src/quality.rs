@@ -193,26 +193,19 @@ fn histogram_median(counts: impl Iterator<Item = usize> + Clone) -> Option<usize
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::layout::Layout;
     use crate::noise::NoiseModel;
-    use crate::propagation::{Law, LogDistance};
     use crate::recording::Receiver;
-    use crate::setup::Transmitter;
     use crate::torso::Torso;
     use approx::assert_relative_eq;
     use ndarray::Array2;
 
     fn setup() -> Setup {
         let torso = Torso::new(330.0, 230.0).unwrap();
-        Setup {
+        Setup::default_eight(
             torso,
-            room: None,
-            layout: Layout::default_eight(&torso),
-            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-            noise: NoiseModel::new(4.0, 2.0).unwrap(),
-            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-            receiver: Receiver::new(-100.0, Some(-25.0), None).unwrap(),
-        }
+            NoiseModel::new(4.0, 2.0).unwrap(),
+            Receiver::new(-100.0, Some(-25.0), None).unwrap(),
+        )
     }
 
     #[test]

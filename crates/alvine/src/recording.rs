@@ -116,6 +116,13 @@ impl Receiver {
             Reading::Heard(level_dbm)
         }
     }
+
+    /// How many sites hear the capsule in an instant's levels, dBm.
+    #[must_use]
+    pub fn heard_sites<'a>(&self, levels_dbm: impl IntoIterator<Item = &'a f32>) -> usize {
+        let levels_dbm = levels_dbm.into_iter();
+        levels_dbm.filter(|&&level_dbm| self.read(level_dbm).is_heard()).count()
+    }
 }
 
 /// Why a table of readings is no recording.

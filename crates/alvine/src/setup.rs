@@ -4,7 +4,7 @@ use thiserror::Error;
 
 use crate::layout::Layout;
 use crate::noise::NoiseModel;
-use crate::propagation::{Law, Propagation};
+use crate::propagation::{Law, LogDistance, Propagation};
 use crate::recording::Receiver;
 use crate::space::{Room, Space};
 use crate::torso::{Position, Torso};
@@ -99,6 +99,25 @@ pub struct Setup {
 }
 
 impl Setup {
+    /// The default eight sites on a torso, heard through the deep tissue of IEEE 802.15.6 (see
+    /// [`LogDistance::DEEP_TISSUE_TO_SURFACE`]); a capsule of −20 dBm at 433 MHz (common practice, no source) and unknown battery.
+    #[must_use]
+    pub fn default_eight(torso: Torso, noise: NoiseModel, receiver: Receiver) -> Self {
+        Self {
+            torso,
+            room: None,
+            layout: Layout::default_eight(&torso),
+            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
+            noise,
+            transmitter: Transmitter {
+                frequency_mhz: 433.0,
+                power_dbm: -20.0,
+                battery_h: None,
+            },
+            receiver,
+        }
+    }
+
     /// The setup of something that is no body: a tag in a flat, a capsule in a tank. No part of the gut lies anywhere then, so
     /// that `torso` is one of middle size and is asked for nothing.
     #[must_use]
@@ -143,22 +162,17 @@ impl Setup {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::propagation::LogDistance;
     use approx::assert_relative_eq;
 
     #[test]
     fn median_levels_match_the_worked_example() {
         // Worked example: target (−30, 90, 100) mm, −20 dBm, default eight on 330 × 230 mm, 47.14 dB at 50 mm, n 4.26.
         let torso = Torso::new(330.0, 230.0).unwrap();
-        let setup = Setup {
+        let setup = Setup::default_eight(
             torso,
-            room: None,
-            layout: Layout::default_eight(&torso),
-            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-            noise: NoiseModel::new(7.85, 2.0).unwrap(),
-            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-            receiver: Receiver::new(-100.0, None, None).unwrap(),
-        };
+            NoiseModel::new(7.85, 2.0).unwrap(),
+            Receiver::new(-100.0, None, None).unwrap(),
+        );
         let place = Position::new(-30.0, 90.0, 100.0);
         for (site, expected_dbm) in [-78.908, -79.218, -86.246, -87.299, -92.240, -93.835, -93.898, -95.833]
             .into_iter()

@@ -131,21 +131,17 @@ impl Rhythms {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use alvine::{Law, Layout, LogDistance, NoiseModel, Receiver, Torso, Track, Transmitter};
+    use alvine::{NoiseModel, Receiver, Torso, Track};
     use ndarray::Array2;
 
     /// An hour of eight sites, a sine of so many cycles a minute in each with its own sign, on noise of 2 dB.
     fn hour(step_s: f64, per_minute: f64, amplitude_db: f64) -> Vec<(Band, f64)> {
         let torso = Torso::new(330.0, 230.0).unwrap();
-        let setup = Setup {
+        let setup = Setup::default_eight(
             torso,
-            room: None,
-            layout: Layout::default_eight(&torso),
-            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-            noise: NoiseModel::new(4.0, 2.0).unwrap(),
-            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-            receiver: Receiver::new(-100.0, None, None).unwrap(),
-        };
+            NoiseModel::new(4.0, 2.0).unwrap(),
+            Receiver::new(-100.0, None, None).unwrap(),
+        );
         let count = (3600.0 / step_s) as usize;
         let mut state = 1_u64;
         let mut noise = move || {

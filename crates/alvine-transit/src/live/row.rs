@@ -57,12 +57,6 @@ impl Held {
     }
 }
 
-/// How many sites hear the capsule in a row.
-pub(super) fn heard_sites(setup: &Setup, row: &LiveRow<'_>) -> usize {
-    let heard = |level: &&f32| setup.receiver.read(**level).is_heard();
-    row.levels_dbm.iter().filter(heard).count()
-}
-
 /// The last instant with at least two sites hearing, which two others within the minute before confirm, as a stray packet does not
 /// count; where only one site ever heard, that one does.
 #[derive(Debug, Clone)]
@@ -89,7 +83,7 @@ impl LastHeard {
             *ever |= setup.receiver.read(level).is_heard();
         }
         let fewest = self.ever.iter().filter(|&&ever| ever).count().clamp(1, 2);
-        if heard_sites(setup, row) < fewest {
+        if setup.receiver.heard_sites(row.levels_dbm) < fewest {
             return;
         }
         if row.time_s - self.before_s[0] <= WITHIN_S {

@@ -1,6 +1,4 @@
-use alvine::{
-    Instants, Law, Layout, LogDistance, NoiseModel, Receiver, Recording, Setup, Torso, Track, Trajectory, Transmitter,
-};
+use alvine::{Instants, NoiseModel, Receiver, Recording, Setup, Torso, Track, Trajectory};
 use ndarray::Array2;
 
 use super::*;
@@ -9,15 +7,11 @@ use crate::usual_gut;
 
 fn setup() -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
-    Setup {
+    Setup::default_eight(
         torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(4.0, 2.0).unwrap(),
-        transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-        receiver: Receiver::new(-100.0, None, None).unwrap(),
-    }
+        NoiseModel::new(4.0, 2.0).unwrap(),
+        Receiver::new(-100.0, None, None).unwrap(),
+    )
 }
 
 /// A draw near normal, of variance one: twelve of a linear congruential generator.

@@ -12,6 +12,8 @@
 //! Likelihood under right-censoring: J. D. Kalbfleisch and R. L. Prentice, *The Statistical Analysis of Failure Time Data*, ch. 3;
 //! R. J. Olsen, Econometrica 46 (1978) 1211 (both from memory).
 
+use alvine::normal::ln_cdf_and_hazard;
+
 use crate::duration::LogNormal;
 
 /// One duration.
@@ -89,7 +91,11 @@ impl Durations {
         let spread = spread_ln.exp();
         let one = |&(ln, ended): &(f64, bool)| {
             let z = (ln - median_ln) / spread;
-            if ended { -spread_ln - 0.5 * z * z } else { ln_beyond(z) }
+            if ended {
+                -spread_ln - 0.5 * z * z
+            } else {
+                ln_cdf_and_hazard(-z).0
+            }
         };
         self.ln.iter().map(one).sum()
     }
@@ -105,17 +111,6 @@ impl Durations {
         });
         self.ln_likelihood(median_ln, at)
     }
-}
-
-/// The logarithm of the probability that a standard normal value lies beyond z.
-fn ln_beyond(z: f64) -> f64 {
-    const FAR: f64 = 30.0;
-    const HALF_LN_TAU: f64 = 0.918_938_533_204_672_7;
-    if z > FAR {
-        // The first term of its expansion.
-        return -0.5 * z * z - z.ln() - HALF_LN_TAU;
-    }
-    (0.5 * libm::erfc(z * std::f64::consts::FRAC_1_SQRT_2)).ln()
 }
 
 /// Where a function with one top is greatest, by the golden section.

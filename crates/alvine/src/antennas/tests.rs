@@ -5,22 +5,16 @@ use ndarray::Array2;
 use super::*;
 use crate::layout::{Layout, Site};
 use crate::noise::NoiseModel;
-use crate::propagation::{Law, LogDistance};
 use crate::recording::Receiver;
-use crate::setup::Transmitter;
 use crate::torso::{Position, Torso};
 
 fn setup() -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
-    Setup {
+    Setup::default_eight(
         torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(4.0, 2.0).unwrap(),
-        transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-        receiver: Receiver::new(-100.0, Some(-25.0), None).unwrap(),
-    }
+        NoiseModel::new(4.0, 2.0).unwrap(),
+        Receiver::new(-100.0, Some(-25.0), None).unwrap(),
+    )
 }
 
 /// Ten seconds near each site at 2 Hz; a ripple of ±1 dB and ±2 dB that depends on the pair stand for noise and shadowing.

@@ -5,26 +5,19 @@ use rand_distr::{Distribution, Normal};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::*;
-use crate::layout::Layout;
 use crate::noise::NoiseModel;
-use crate::propagation::{Law, LogDistance};
 use crate::recording::Receiver;
-use crate::setup::Transmitter;
 use crate::torso::Torso;
 
 const INSTANTS: usize = 400;
 
 fn setup(spread_db: f64, floor_dbm: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
-    Setup {
+    Setup::default_eight(
         torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(0.0, spread_db).unwrap(),
-        transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-        receiver: Receiver::new(floor_dbm, None, None).unwrap(),
-    }
+        NoiseModel::new(0.0, spread_db).unwrap(),
+        Receiver::new(floor_dbm, None, None).unwrap(),
+    )
 }
 
 /// Levels at random places of the belly, dBm.

@@ -268,24 +268,19 @@ pub(crate) mod tests {
     use crate::fix::bounded_covariance_mm2;
     use crate::layout::Layout;
     use crate::noise::NoiseModel;
-    use crate::propagation::{DistanceAndTissue, Law, LogDistance};
+    use crate::propagation::{DistanceAndTissue, Law};
     use crate::recording::Receiver;
-    use crate::setup::Transmitter;
     use approx::assert_relative_eq;
     use proptest::prelude::*;
 
     /// The default eight on the reference torso with the deep-tissue law.
     pub(crate) fn default_setup() -> Setup {
         let torso = Torso::new(330.0, 230.0).unwrap();
-        Setup {
+        Setup::default_eight(
             torso,
-            room: None,
-            layout: Layout::default_eight(&torso),
-            law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-            noise: NoiseModel::new(7.85, 2.0).unwrap(),
-            transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-            receiver: Receiver::new(-100.0, None, None).unwrap(),
-        }
+            NoiseModel::new(7.85, 2.0).unwrap(),
+            Receiver::new(-100.0, None, None).unwrap(),
+        )
     }
 
     /// Eight corners of a cube at 100 mm from its centre, which lies on the torso's axis.

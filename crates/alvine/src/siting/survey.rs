@@ -89,18 +89,10 @@ pub struct Survey {
 ///
 /// ```
 /// use alvine::siting::{SurveyOptions, Volume, survey};
-/// use alvine::{Law, Layout, LogDistance, NoiseModel, Receiver, Setup, Torso, Transmitter};
+/// use alvine::{NoiseModel, Receiver, Setup, Torso};
 ///
 /// let torso = Torso::new(330.0, 230.0)?;
-/// let setup = Setup {
-///     torso,
-///     room: None,
-///     layout: Layout::default_eight(&torso),
-///     law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-///     noise: NoiseModel::new(7.85, 2.0)?,
-///     transmitter: Transmitter::new(433.0, -20.0, None)?,
-///     receiver: Receiver::new(-100.0, None, None)?,
-/// };
+/// let setup = Setup::default_eight(torso, NoiseModel::new(7.85, 2.0)?, Receiver::new(-100.0, None, None)?);
 /// let survey = survey(&setup, Volume::new(torso, 10.0)?, &SurveyOptions::default());
 /// let gut = survey.gut();
 /// // The bound grows away from the sites: the worst place is well above the mean.

@@ -131,18 +131,10 @@ pub struct Live {
 ///
 /// ```
 /// use alvine::trajectory::{StreamingOptions, StreamingTrajectory};
-/// use alvine::{Law, Layout, LogDistance, NoiseModel, Position, Receiver, Setup, Torso, Transmitter};
+/// use alvine::{NoiseModel, Position, Receiver, Setup, Torso};
 ///
 /// let torso = Torso::new(330.0, 230.0)?;
-/// let setup = Setup {
-///     torso,
-///     room: None,
-///     layout: Layout::default_eight(&torso),
-///     law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-///     noise: NoiseModel::new(4.0, 2.0)?,
-///     transmitter: Transmitter::new(433.0, -20.0, None)?,
-///     receiver: Receiver::new(-100.0, None, None)?,
-/// };
+/// let setup = Setup::default_eight(torso, NoiseModel::new(4.0, 2.0)?, Receiver::new(-100.0, None, None)?);
 /// let place_mm = Position::new(-30.0, 90.0, 100.0);
 /// let levels: Vec<f32> = (0..8).map(|site| setup.median_dbm(&place_mm, site) as f32).collect();
 ///

@@ -8,22 +8,16 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use super::*;
 use crate::layout::Layout;
 use crate::noise::NoiseModel;
-use crate::propagation::{Law, LogDistance};
 use crate::recording::Receiver;
-use crate::setup::Transmitter;
 use crate::torso::Torso;
 
 pub(crate) fn setup(shadowing_db: f64, noise_db: f64) -> Setup {
     let torso = Torso::new(330.0, 230.0).unwrap();
-    Setup {
+    Setup::default_eight(
         torso,
-        room: None,
-        layout: Layout::default_eight(&torso),
-        law: Law::LogDistance(LogDistance::DEEP_TISSUE_TO_SURFACE),
-        noise: NoiseModel::new(shadowing_db, noise_db).unwrap(),
-        transmitter: Transmitter::new(433.0, -20.0, None).unwrap(),
-        receiver: Receiver::new(-100.0, None, None).unwrap(),
-    }
+        NoiseModel::new(shadowing_db, noise_db).unwrap(),
+        Receiver::new(-100.0, None, None).unwrap(),
+    )
 }
 
 /// What obeys the model exactly: no bias, no level, Gaussian tails, nothing left out.
