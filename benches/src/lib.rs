@@ -6,7 +6,7 @@ mod day;
 mod instants;
 mod told;
 
-pub use accuracy_table::{Asked, about_usual_places, print_heading};
+pub use accuracy_table::{Asked, about_usual_places, in_field, print_heading};
 pub use day::{day, study};
 pub use instants::{NO_FLOOR_DBM, instants, setup};
 pub use told::{prior_of, scenario_of, swallow, true_s};

@@ -9,10 +9,10 @@
 //! ROW only the estimators whose name contains it.
 
 use alvine::{
-    FixOptions, FixThenSmooth, Instants, Level, Loss, Position, PositionPrior, Recording, Setup, Track, TrackEstimator,
-    TrackPoint, Trajectory,
+    FieldOptions, FixOptions, FixThenSmooth, Instants, Level, Loss, Position, PositionPrior, Recording, Setup, Track,
+    TrackEstimator, TrackPoint, Trajectory,
 };
-use alvine_benches::{Asked, Failure, about_usual_places, print_heading};
+use alvine_benches::{Asked, Failure, about_usual_places, in_field, print_heading};
 use alvine_phantom::Simulated;
 use alvine_transit::usual_gut;
 use nalgebra::Matrix3;
@@ -40,6 +40,9 @@ fn main() -> Result<(), Failure> {
     asked.row("trajectory about the gut", &made, |made| about_gut(&trajectory, made));
     asked.row("trajectory about usual places", &made, |made| {
         about_usual_places(&trajectory, made)
+    });
+    asked.row("trajectory in a field", &made, |made| {
+        in_field(&trajectory, made, &FieldOptions::default())
     });
     Ok(())
 }

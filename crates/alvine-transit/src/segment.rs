@@ -240,7 +240,7 @@ fn posterior(
 
 /// Share of the usual places that does not follow the phases, as these may be wrong (common practice, no source; chosen on
 /// simulated studies).
-const EVEN_SHARE: f64 = 0.5;
+const EVEN_SHARE: f64 = 0.03;
 
 /// Where a capsule in the gut may be, whatever the part, by the prior that is built in: see [`Prior::usual_gut`].
 #[must_use]

@@ -57,6 +57,7 @@ pub use told_law::ToldLaw;
 pub use torso::{Position, Torso};
 pub use track::{Flags, Track, TrackPoint};
 pub use trajectory::{
-    Instants, MotionPrior, Passes, StreamingOptions, StreamingTrajectory, Trajectory, TrajectoryOptions, Wander,
+    Calibrated, FieldOptions, Instants, MotionPrior, Passes, SelfCalibration, StreamingOptions, StreamingTrajectory,
+    Trajectory, TrajectoryOptions, Wander,
 };
 pub use truth::{TrueLandmark, TrueLoosening, Truth, TruthPoint};

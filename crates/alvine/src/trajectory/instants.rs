@@ -45,6 +45,16 @@ pub(super) struct PlaceAt {
     pub covariance_mm2: Matrix3<f64>,
 }
 
+impl PlaceAt {
+    /// With a part of the covariance that no averaging takes away.
+    pub fn widened(self, lasting_mm2: &Matrix3<f64>) -> Self {
+        Self {
+            covariance_mm2: self.covariance_mm2 + lasting_mm2,
+            ..self
+        }
+    }
+}
+
 /// Tells the place at any time.
 pub(super) struct Interpolation<'a> {
     pub time_s: &'a [f64],

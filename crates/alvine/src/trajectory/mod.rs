@@ -6,13 +6,15 @@
 //! covariance of the place carries it. The parts, each a module: *knots* gathers readings, *cells* finds where to start,
 //! *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants* goes back to every
 //! instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
-//! that is still being made. *blur* averages over where the states may be, where that is wanted.
+//! that is still being made. *blur* averages over where the states may be, where that is wanted. *field* refines a track in shadowing
+//! that is fixed in place.
 
 #[cfg(test)]
 mod against_scipy;
 mod blur;
 mod cells;
 mod descent;
+mod field;
 mod instants;
 mod knots;
 mod motion;
@@ -23,6 +25,7 @@ mod streaming;
 pub(crate) mod tests;
 pub(crate) mod tridiagonal;
 
+pub use field::{Calibrated, FieldOptions, SelfCalibration};
 pub use motion::MotionPrior;
 pub use options::{TrajectoryOptions, Wander};
 pub use streaming::{
@@ -44,6 +47,7 @@ use crate::track::{Flags, Track, TrackPoint};
 use blur::Blur;
 use cells::Start;
 use descent::{Descent, descend};
+use field::{Refined, refine};
 use instants::{Covariances, Interpolation, PlaceAt};
 use knots::Knots;
 use objective::{BIAS, BlurCurvature, Objective, States};
@@ -133,16 +137,36 @@ impl Passes<'_> {
     /// The most likely track. `place` is what is known beforehand of the place at a time, s: where the gut, or the part of it that
     /// the capsule is in, usually lies; `None` where only the torso bounds it. Empty where nothing can be said.
     pub fn track(&mut self, place: &dyn Fn(f64) -> Option<PositionPrior>, instants: Instants) -> Track {
+        self.solve(place, instants, None).0
+    }
+
+    /// As [`Passes::track`] at every instant, and then refined in a field fixed in place, wherever something is known of the place
+    /// beforehand; with what the recording says of the law and the sites. That is `None` where nothing could be refined.
+    pub fn track_in_field(
+        &mut self,
+        place: &dyn Fn(f64) -> Option<PositionPrior>,
+        field: &FieldOptions,
+    ) -> (Track, Option<SelfCalibration>) {
+        self.solve(place, Instants::All, Some(field))
+    }
+
+    fn solve(
+        &mut self,
+        place: &dyn Fn(f64) -> Option<PositionPrior>,
+        instants: Instants,
+        field: Option<&FieldOptions>,
+    ) -> (Track, Option<SelfCalibration>) {
         if self.knots.len() == 0 {
-            return Track::default();
+            return Default::default();
         }
-        let places = self.knots.time_s.iter().map(|&time_s| place(time_s)).collect();
-        let mut objective = Objective::new(self.setup, self.options, &self.knots, places);
+        let places: Vec<_> = self.knots.time_s.iter().map(|&time_s| place(time_s)).collect();
+        let mut objective = Objective::new(self.setup, self.options, &self.knots, places.clone());
         let mut chain = Chain::new(objective.size());
         // States that are no numbers have no covariance, and then nothing can be said of the place.
         let Ok(end) = settle(&mut objective, &mut self.states, &mut chain, self.options) else {
-            return Track::default();
+            return Default::default();
         };
+        let refined = field.map_or_else(Refined::default, |field| self.refine(field, &places));
         let covariances = Covariances::of(&mut chain);
         drop(chain);
         let found = Found {
@@ -155,9 +179,15 @@ impl Passes<'_> {
             objective: &objective,
             states: &self.states,
             covariances: &covariances,
+            refined: &refined,
             settled: end.settled,
         };
-        found.track(instants)
+        (found.track(instants), refined.calibration)
+    }
+
+    fn refine(&self, field: &FieldOptions, priors: &[Option<PositionPrior>]) -> Refined {
+        let places_mm: Vec<Position> = (0..self.knots.len()).map(|knot| self.states.place(knot)).collect();
+        refine(self.setup, field, &self.knots, self.options, &places_mm, priors)
     }
 }
 
@@ -207,6 +237,7 @@ struct Found<'a> {
     objective: &'a Objective<'a>,
     states: &'a States,
     covariances: &'a Covariances,
+    refined: &'a Refined,
     settled: bool,
 }
 
@@ -245,7 +276,11 @@ impl Found<'_> {
             if away_s(&self.knots.time_s, knot, time_s, self.options.knot_s) > self.options.longest_bridge_s {
                 return;
             }
-            let place = interpolation.at(time_s, knot);
+            let estimated = interpolation.at(time_s, knot);
+            let place = match self.refined.at(&self.knots.time_s, knot, time_s) {
+                Some(shift) => shift.of(&estimated),
+                None => estimated.widened(&lasting_mm2[knot]),
+            };
             let (sites_used, flags) = self.heard(instant, time_s);
             let remarks = Remarks {
                 instant,
@@ -253,7 +288,7 @@ impl Found<'_> {
                 sites_used,
                 flags: flags | knot_flags[knot],
             };
-            points.push(remarks.point(&self.setup.space(), &place, &lasting_mm2[knot]));
+            points.push(remarks.point(&self.setup.space(), &place));
         });
         Track { points }
     }
@@ -351,7 +386,7 @@ struct Remarks {
 }
 
 impl Remarks {
-    fn point(&self, space: &Space, place: &PlaceAt, lasting_mm2: &Matrix3<f64>) -> TrackPoint {
+    fn point(&self, space: &Space, place: &PlaceAt) -> TrackPoint {
         let edge = if space.radial(&place.position_mm) > EDGE_FROM {
             Flags::EDGE
         } else {
@@ -361,7 +396,7 @@ impl Remarks {
             instant: self.instant,
             time_s: self.time_s,
             position_mm: space.clamp(&place.position_mm, 1.0),
-            covariance_mm2: place.covariance_mm2 + lasting_mm2,
+            covariance_mm2: place.covariance_mm2,
             sites_used: self.sites_used,
             flags: self.flags | edge,
         }

@@ -369,14 +369,16 @@ impl StreamingTrajectory {
         if away_s(&[newest.time_s], 0, remarks.time_s, options.knot_s) > options.longest_bridge_s {
             return None;
         }
-        let place = newest.place_at(remarks.time_s, &options.motion);
+        let place = newest
+            .place_at(remarks.time_s, &options.motion)
+            .widened(&newest.lasting_mm2);
         let of_knot = knot_flags(
             self.state.cells.ambiguous,
             newest.least_weight,
             self.state.window.settled,
         );
         let flags = remarks.flags | of_knot;
-        Some(Remarks { flags, ..*remarks }.point(&self.setup.space(), &place, &newest.lasting_mm2))
+        Some(Remarks { flags, ..*remarks }.point(&self.setup.space(), &place))
     }
 
     /// Ends the open block: its knot joins the window, which is refined; whatever is older than the lag gets its last word.
@@ -496,9 +498,9 @@ impl StreamingTrajectory {
                 _ => window.describe(&objective, knot, options),
             };
             described = Some((knot, lasting_mm2, flags));
-            let place = interpolation.at(row.time_s, knot);
+            let place = interpolation.at(row.time_s, knot).widened(&lasting_mm2);
             let flags = row.flags | flags;
-            lagged.push(Remarks { flags, ..*row }.point(&self.setup.space(), &place, &lasting_mm2));
+            lagged.push(Remarks { flags, ..*row }.point(&self.setup.space(), &place));
         }
     }
 }
