@@ -1,9 +1,9 @@
 //! A table of how far estimators err on simulated studies whose truth is known, and how honest their covariance is.
 
-use alvine::{FieldOptions, Instants, Passes, Phase, Track, Trajectory};
+use alvine::{FieldOptions, Instants, Phase, Track, Trajectory};
 use alvine_phantom::score::{ErrorSummary, TrackScore, score_track};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
-use alvine_transit::{Passage, segment, usual_gut};
+use alvine_transit::{RefineOptions, refine, segment, usual_gut};
 use rayon::prelude::*;
 
 use crate::{Failure, scenario_of};
@@ -67,37 +67,29 @@ pub fn print_heading() {
     println!("mm                                   RMSE  median   50 %   90 %   NEES     oes.  stom.  small  colon");
 }
 
-/// The track by two passes, about the gut as a whole, and then about the usual places of the parts that the first track puts the
-/// capsule in.
+/// The track as a report computes it, by [`refine`], told nothing.
 ///
 /// # Errors
 ///
 /// Those of the estimator and of the segmentation.
 pub fn about_usual_places(trajectory: &Trajectory, made: &Simulated) -> Result<Track, Failure> {
-    let (mut passes, passage) = first_pass(trajectory, made)?;
-    let torso = &made.setup.torso;
-    Ok(passes.track(&|time_s| passage.usual_place(torso, time_s), Instants::All))
+    let options = RefineOptions::default();
+    Ok(refine(trajectory, &made.setup, &made.recording, &[], &options, &|_| ())?.track)
 }
 
-/// The track as a report computes it: the same, refined in a field.
+/// The track by two passes, refined in a field.
 ///
 /// # Errors
 ///
 /// Those of the estimator and of the segmentation.
 pub fn in_field(trajectory: &Trajectory, made: &Simulated, field: &FieldOptions) -> Result<Track, Failure> {
-    let (mut passes, passage) = first_pass(trajectory, made)?;
-    let torso = &made.setup.torso;
-    let (track, _) = passes.track_in_field(&|time_s| passage.usual_place(torso, time_s), field);
-    Ok(track)
-}
-
-fn first_pass<'a>(trajectory: &'a Trajectory, made: &'a Simulated) -> Result<(Passes<'a>, Passage), Failure> {
     let (setup, recording) = (&made.setup, &made.recording);
     let gut = usual_gut(&setup.torso);
     let mut passes = trajectory.begin(setup, recording, &[])?;
     let first = passes.track(&|_| gut, Instants::Knots);
     let passage = segment(setup, recording, &first, &[])?;
-    Ok((passes, passage))
+    let (track, _) = passes.track_in_field(&|time_s| passage.usual_place(&setup.torso, time_s), field);
+    Ok(track)
 }
 
 fn study(seed: u64, radio: RadioProfile) -> Result<Simulated, alvine_phantom::PhantomError> {

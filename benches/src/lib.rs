@@ -4,11 +4,13 @@
 mod accuracy_table;
 mod day;
 mod instants;
+mod outcome;
 mod told;
 
 pub use accuracy_table::{Asked, about_usual_places, in_field, print_heading};
 pub use day::{day, study};
 pub use instants::{NO_FLOOR_DBM, instants, setup};
+pub use outcome::Outcome;
 pub use told::{prior_of, scenario_of, swallow, true_s};
 
 /// Whatever a bench fails by.

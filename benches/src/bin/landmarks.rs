@@ -16,12 +16,12 @@ use std::path::Path;
 use alvine::{Instants, LandmarkKind, Track, Trajectory};
 use alvine_benches::{prior_of, scenario_of, swallow, true_s};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
-use alvine_transit::{Kinds, Passage, SegmentOptions, segment_with, usual_gut};
+use alvine_transit::{Kinds, Passage, RefineOptions, SegmentOptions, refine, usual_gut};
 use rayon::prelude::*;
 
 type Failure = Box<dyn std::error::Error>;
 
-/// A study, and its first track.
+/// A study, and its first track, for yardsticks.
 struct Study {
     seed: u64,
     scenario: &'static str,
@@ -122,13 +122,25 @@ fn told(studies: &[Study], kinds: Kinds) -> Vec<[Told; 3]> {
 
 fn passage(study: &Study, kinds: Kinds) -> Option<Passage> {
     let given = [swallow(&study.made)];
-    let options = SegmentOptions {
-        prior: prior_of(study.scenario),
-        kinds,
+    let options = RefineOptions {
+        segment: SegmentOptions {
+            prior: prior_of(study.scenario),
+            kinds,
+        },
+        ..RefineOptions::default()
     };
-    segment_with(&study.made.setup, &study.made.recording, &study.track, &given, &options)
-        .map_err(|failure| eprintln!("{}: {failure}", study.seed))
-        .ok()
+    let made = &study.made;
+    refine(
+        &Trajectory::default(),
+        &made.setup,
+        &made.recording,
+        &given,
+        &options,
+        &|_| (),
+    )
+    .map_err(|failure| eprintln!("{}: {failure}", study.seed))
+    .ok()
+    .map(|refined| refined.passage)
 }
 
 /// A file a study: swallow, pylorus and valve as they were, s, and then a minute a row: time, place and liveliness.

@@ -13,7 +13,7 @@ use alvine::loosening::{LooseningOptions, find_loosenings};
 use alvine::{FixThenSmooth, Instants, Quality, TrackEstimator, Trajectory};
 use alvine_benches::{Failure, day, study};
 use alvine_study::{read_study, write_study_hdf5, write_study_toml};
-use alvine_transit::{segment, usual_gut};
+use alvine_transit::{RefineOptions, Segmenter, usual_gut};
 
 fn main() -> Result<(), Failure> {
     let folder = tempfile::tempdir()?;
@@ -54,9 +54,19 @@ fn stages(csv: &std::path::Path, hdf5: &std::path::Path) -> Result<(), Failure> 
     let gut = usual_gut(&setup.torso);
     let mut passes = clock.time("gather and start", || trajectory.begin(setup, recording, &[]))?;
     let first = clock.time("first pass", || passes.track(&|_| gut, Instants::Knots));
-    let passage = clock.time("landmarks", || segment(setup, recording, &first, &[]))?;
+    let options = RefineOptions::default();
+    let mut segmenter = clock.time("listen", || Segmenter::new(setup, recording, &options.segment));
+    let mut passage = clock.time("phases", || segmenter.passage(&first, &[]))?;
+    for _ in 1..options.most_rounds {
+        let usual = |time_s: f64| passage.usual_place(&setup.torso, time_s);
+        let drawn = clock.time("track, once more", || {
+            passes.track(&usual, Instants::Knots);
+            passes.track(&|_| gut, Instants::Knots)
+        });
+        passage = clock.time("phases, once more", || segmenter.passage(&drawn, &[]))?;
+    }
     let usual = |time_s: f64| passage.usual_place(&setup.torso, time_s);
-    clock.time("second pass", || passes.track(&usual, Instants::All));
+    clock.time("last pass", || passes.track(&usual, Instants::All));
     println!("  {:<20} {:>8.3} s", "all but the CSV", clock.total_s);
     clock.time("yardstick: fix, smooth", || {
         FixThenSmooth::default().estimate(setup, recording, &[], &|_| ())

@@ -5,14 +5,12 @@ mod summarise;
 
 use alvine::estimator::TrackEstimator;
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{
-    Instants, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, ToldLaw, Track, Trajectory,
-};
+use alvine::{LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, ToldLaw, Track, Trajectory};
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
-    EndedBy, Passage, PassedPhase, PlacedFinding, Prior, ReportedLandmark, SegmentOptions, TransitTimes, ended_by,
-    passed_phases, place_finding, report_landmarks, segment_with, transit_times,
+    EndedBy, Passage, PassedPhase, PlacedFinding, Prior, RefineOptions, Refined, ReportedLandmark, SegmentOptions,
+    TransitTimes, ended_by, passed_phases, place_finding, refine, report_landmarks, transit_times,
 };
 use thiserror::Error;
 
@@ -92,6 +90,9 @@ pub enum AnalysisError {
     /// No track can be computed.
     #[error(transparent)]
     Estimate(#[from] alvine::EstimateError),
+    /// Track and phases cannot be told from each other.
+    #[error(transparent)]
+    Refine(#[from] alvine_transit::RefineError),
     /// Loosened antennas cannot be looked for.
     #[error(transparent)]
     Fix(#[from] alvine::FixError),
@@ -107,6 +108,9 @@ struct Found<'a> {
     options: &'a AnalysisOptions,
     track: &'a Track,
     passage: &'a Passage,
+    /// How often phases were told from a track, and whether neither moved any more.
+    rounds: usize,
+    is_settled: bool,
     end: EndedBy,
     landmarks: Vec<ReportedLandmark>,
     phases: Vec<PassedPhase>,
@@ -120,8 +124,7 @@ struct Found<'a> {
 
 /// Analyses a study. `progress` is told the share of the work done, 0 to 1, from any thread.
 ///
-/// A first track, drawn towards the gut as a whole, gives the phases; a second one is then drawn towards where the likely part
-/// usually lies. Phases come from the first alone: from the second they would hear their own echo.
+/// Track and phases come from each other by [`alvine_transit::refine`]; what the signal says without the reader, from the first track.
 ///
 /// # Errors
 ///
@@ -134,25 +137,19 @@ pub fn analyse(
     let (setup, recording) = (&study.setup, &study.recording);
     let trajectory = trajectory(options);
     let given = given_landmarks(study);
-    let gut = options
-        .prior
-        .usual_gut(&setup.torso)
-        .filter(|_| !options.no_usual_places);
-    let mut passes = trajectory.begin(setup, recording, &[])?;
-    progress(0.2);
-    let free = passes.track(&|_| gut, Instants::Knots);
-    progress(0.4);
-    let segmented = SegmentOptions {
-        prior: options.prior.clone(),
-        ..SegmentOptions::default()
+    let asked = RefineOptions {
+        segment: SegmentOptions {
+            prior: options.prior.clone(),
+            ..SegmentOptions::default()
+        },
+        usual_places: !options.no_usual_places,
+        ..RefineOptions::default()
     };
-    let passage = segment_with(setup, recording, &free, &given, &segmented)?;
-    let (from_s, to_s) = inside(&passage);
+    let mut refined = refine(&trajectory, setup, recording, &given, &asked, &|share| {
+        progress(0.8 * share);
+    })?;
+    let (from_s, to_s) = inside(&refined.passage);
     let loosenings = find_loosenings(setup, recording, from_s, to_s, &LooseningOptions::default())?;
-    progress(0.6);
-    let place = |time_s: f64| passage.usual_place(&setup.torso, time_s);
-    let nowhere = |_: f64| None;
-    let track = passes.track(if options.no_usual_places { &nowhere } else { &place }, Instants::All);
     progress(0.9);
     let alone = if study.landmarks.is_empty() {
         None
@@ -162,16 +159,15 @@ pub fn analyse(
             .copied()
             .filter(|landmark| is_stated(study, landmark))
             .collect();
-        Some(segment_with(setup, recording, &free, &swallow, &segmented)?)
+        Some(refined.segmenter.passage(&refined.first, &swallow)?)
     };
     progress(0.95);
     Ok(assemble(
         study,
         options,
         trajectory.name(),
-        track,
-        &passage,
-        alone.as_ref().unwrap_or(&passage),
+        refined,
+        alone.as_ref(),
         loosenings,
     ))
 }
@@ -219,12 +215,19 @@ fn assemble(
     study: &Study,
     options: &AnalysisOptions,
     method: &'static str,
-    track: Track,
-    passage: &Passage,
-    alone: &Passage,
+    refined: Refined,
+    alone: Option<&Passage>,
     loosenings: Vec<Loosening>,
 ) -> Analysis {
     let (setup, recording) = (&study.setup, &study.recording);
+    let Refined {
+        track,
+        passage,
+        rounds,
+        is_settled,
+        ..
+    } = refined;
+    let (passage, alone) = (&passage, alone.unwrap_or(&passage));
     let life_s = setup.transmitter.battery_h().map(|hours| 3600.0 * hours);
     let end = ended_by(passage, life_s);
     let landmarks = report_landmarks(passage, alone, &study.landmarks, study.swallowed_s, end);
@@ -242,6 +245,8 @@ fn assemble(
         options,
         track: &track,
         passage,
+        rounds,
+        is_settled,
         end,
         transit,
         findings: study

@@ -6,8 +6,8 @@ use std::fs;
 
 use alvine_study::results::summary::{
     Completeness, CompletenessStatus, FindingResult, IntervalResult, LandmarkResult, LooseningResult, Method,
-    PhaseResult, QualityResult, SUMMARY_FORMAT, SUMMARY_SCHEMA, SiteQualityResult, Source, StudyHead, Summary,
-    TransitResult, TransitTime,
+    MotilityResult, MotionResult, PhaseResult, QualityResult, RhythmHourResult, RhythmResult, SUMMARY_FORMAT,
+    SUMMARY_SCHEMA, SiteQualityResult, Source, StudyHead, Summary, TransitResult, TransitTime,
 };
 use alvine_study::results::{read_summary, write_summary};
 use serde_json::{Value, json};
@@ -88,6 +88,38 @@ fn quality() -> QualityResult {
     }
 }
 
+fn motility() -> MotilityResult {
+    let rhythm = |per_minute, seen| RhythmResult {
+        strength_db: 2.5,
+        per_minute,
+        seen,
+    };
+    let motion = |phase: &str, told: bool| MotionResult {
+        phase: phase.to_owned(),
+        share_moving: told.then_some(0.2),
+        share_moving_interval: told.then_some([0.1, 0.5]),
+        speed_mm_per_min: told.then_some([None, None, Some(14.0)]),
+        moving_speed_mm_per_min: told.then_some([12.0, 15.0, 22.0]),
+        minutes: told.then_some(200.0),
+        reason: (!told).then(|| "too short".to_owned()),
+    };
+    MotilityResult {
+        phases: vec![
+            motion("stomach", true),
+            motion("small-bowel", true),
+            motion("colon", false),
+        ],
+        retrograde_share: None,
+        retrograde_reason: "cannot be told".to_owned(),
+        rhythm_hours: vec![RhythmHourResult {
+            start_s: 0.0,
+            end_s: 3600.0,
+            gastric: Some(rhythm(2.9, true)),
+            small_bowel: None,
+        }],
+    }
+}
+
 fn full() -> Summary {
     Summary {
         format: SUMMARY_FORMAT,
@@ -103,6 +135,8 @@ fn full() -> Summary {
             smoother: "constant-velocity".to_owned(),
             level_known: true,
             usual_places: true,
+            rounds: Some(2),
+            settled: Some(true),
             prior: "fasting".to_owned(),
             median_radius90_mm: Some(55.0),
         },
@@ -136,6 +170,7 @@ fn full() -> Summary {
             colonic: transit_time(None),
             whole_gut: transit_time(None),
         },
+        motility: Some(motility()),
         findings: vec![finding()],
         quality: quality(),
         cautions: vec!["One antenna worked loose.".to_owned()],
@@ -242,6 +277,14 @@ fn broken_summaries_fail_the_schema() {
         ("/phases/0/duration_s", json!("2700")),
         ("/transit/gastric/interval90_s", json!([-1.0, 2.0])),
         ("/transit/gastric/reference_source", json!(null)),
+        ("/method/rounds", json!(0)),
+        ("/motility/phases", json!([])),
+        ("/motility/phases/0/phase", json!("outside")),
+        ("/motility/phases/0/share_moving", json!(1.2)),
+        ("/motility/phases/0/speed_mm_per_min", json!([null, null])),
+        ("/motility/phases/0/moving_speed_mm_per_min", json!([null, 1.0, 2.0])),
+        ("/motility/retrograde_share", json!(0.3)),
+        ("/motility/rhythm_hours/0/gastric/per_minute", json!(0.0)),
         ("/findings/0/part", json!("appendix")),
         ("/findings/0/path_fraction", json!(1.5)),
         ("/findings/0/position_mm", json!([1.0, 2.0])),

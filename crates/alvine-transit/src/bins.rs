@@ -64,8 +64,8 @@ pub(crate) fn width_s(median_step_s: Option<f64>) -> f64 {
 }
 
 impl Bins {
-    /// Condenses the recording and its track from its first instant to `until_s`.
-    pub fn new(setup: &Setup, recording: &Recording, track: &Track, until_s: f64) -> Self {
+    /// Condenses the recording from its first instant to `until_s`; places come by [`Bins::take_places`].
+    pub fn new(setup: &Setup, recording: &Recording, until_s: f64) -> Self {
         let start_s = recording.time_s()[0];
         let width_s = width_s(recording.median_step_s());
         let length_s = (until_s - start_s).max(width_s);
@@ -79,7 +79,6 @@ impl Bins {
             levels: vec![Level::default(); count * sites],
         };
         made.take_readings(setup, recording, until_s);
-        made.take_places(track);
         made.take_liveliness(setup);
         made
     }
@@ -140,7 +139,8 @@ impl Bins {
         }
     }
 
-    fn take_places(&mut self, track: &Track) {
+    /// Takes a track's places in the stead of those that were there.
+    pub fn take_places(&mut self, track: &Track) {
         let mut places = vec![Places::default(); self.bins.len()];
         for point in &track.points {
             if let Some(bin) = self.index(point.time_s) {
@@ -271,7 +271,7 @@ mod tests {
         let time_s: Vec<f64> = (0..4000).map(f64::from).collect();
         let rssi = Array2::from_shape_fn((4000, 8), |(row, site)| level(row as f64, site) as f32);
         let recording = Recording::new(time_s, rssi).unwrap();
-        Bins::new(&setup(), &recording, &Track::default(), 4000.0)
+        Bins::new(&setup(), &recording, 4000.0)
     }
 
     #[test]

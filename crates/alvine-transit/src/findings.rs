@@ -283,6 +283,7 @@ mod tests {
             places: vec![None],
             occupancy: vec![vec![1.0; 1000]],
             liveliness_db: (0..1000).map(|bin| Some(liveliness(bin))).collect(),
+            rhythm_hours: Vec::new(),
         }
     }
 

@@ -14,8 +14,10 @@ mod evidence;
 pub mod findings;
 pub mod live;
 pub mod measures;
+pub mod motility;
 pub mod prior;
 pub mod reference;
+pub mod refine;
 pub mod segment;
 pub mod spectrum;
 mod stage;
@@ -23,7 +25,7 @@ mod stage;
 mod stage_against_people;
 
 pub use duration::LogNormal;
-pub use evidence::Kinds;
+pub use evidence::{Kinds, RhythmHour, RhythmStrength};
 pub use findings::{Fraction, PlacedFinding, Route, place_finding};
 pub use live::{LiveError, LivePhases, LiveRow, LiveSegmenter, NextLandmark};
 pub use measures::{
@@ -31,6 +33,7 @@ pub use measures::{
     report_landmarks, transit_times,
 };
 pub use prior::{Prior, PriorError, PriorFault};
+pub use refine::{RefineError, RefineOptions, Refined, refine};
 pub use segment::{
-    LandmarkPosterior, Passage, SegmentError, SegmentOptions, SignalEnd, segment, segment_with, usual_gut,
+    LandmarkPosterior, Passage, SegmentError, SegmentOptions, Segmenter, SignalEnd, segment, segment_with, usual_gut,
 };

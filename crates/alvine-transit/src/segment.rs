@@ -6,7 +6,7 @@ use thiserror::Error;
 use crate::anatomy_density::UsualPlace;
 use crate::bins::Bins;
 use crate::chain::{Chain, Observed, Posterior, Reflux, StageLaw};
-use crate::evidence::{Kinds, evidence};
+use crate::evidence::{Kinds, RhythmHour, Signal, Speech};
 use crate::prior::Prior;
 use crate::stage::{Stage, opened_by, stages};
 
@@ -100,6 +100,8 @@ pub struct Passage {
     pub occupancy: Vec<Vec<f64>>,
     /// Liveliness of each bin, dB a minute, where it can be told.
     pub liveliness_db: Vec<Option<f64>>,
+    /// How strong the rhythms of stomach and small bowel are, hour by hour since the recording began.
+    pub rhythm_hours: Vec<RhythmHour>,
 }
 
 impl Passage {
@@ -192,50 +194,92 @@ pub fn segment_with(
     options: &SegmentOptions,
 ) -> Result<Passage, SegmentError> {
     check_order(given)?;
-    let stages = stages(&options.prior);
-    let end = signal_end(setup, recording);
-    let until_s = if end.is_gone() {
-        end.last_heard_s
-    } else {
-        end.recording_end_s
-    };
-    let bins = Bins::new(setup, recording, track, until_s);
-    let posterior = posterior(setup, recording, &stages, &bins, given, options).ok_or(SegmentError::NoRoom)?;
-    let landmarks = LandmarkKind::ALL
-        .iter()
-        .filter_map(|&kind| Some(describe(kind, opened_by(&stages, kind)?, &posterior, &bins)))
-        .collect();
-    Ok(Passage {
-        landmarks,
-        end,
-        start_s: bins.start_s,
-        bin_s: bins.width_s,
-        stages: stages.iter().map(|stage| (stage.phase, stage.part)).collect(),
-        places: stages.iter().map(|stage| stage.place).collect(),
-        occupancy: posterior.occupancy,
-        liveliness_db: bins.bins.iter().map(|bin| bin.liveliness).collect(),
-    })
+    Segmenter::new(setup, recording, options).passage(track, given)
 }
 
-/// The posterior of the stages; `None` when nothing can have happened.
-fn posterior(
-    setup: &Setup,
-    recording: &Recording,
-    stages: &[Stage],
-    bins: &Bins,
-    given: &[ReaderLandmark],
-    options: &SegmentOptions,
-) -> Option<Posterior> {
-    let mut observed = Observed {
-        evidence: evidence(stages, bins, setup, recording, options.kinds, &options.prior.ranges()),
-        reward: vec![Vec::new(); stages.len()],
-        allowed: vec![(0, stages.len() - 1); bins.bins.len()],
-    };
-    for landmark in given {
-        give(&mut observed, stages, bins, landmark);
+/// What the signal of one recording says whatever the track: several tracks, or several readers, need it only once.
+pub struct Segmenter {
+    stages: Vec<Stage>,
+    chain: Chain,
+    end: SignalEnd,
+    bins: Bins,
+    signal: Signal,
+    speech: Speech,
+}
+
+impl std::fmt::Debug for Segmenter {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter
+            .debug_struct("Segmenter")
+            .field("end", &self.end)
+            .field("bins", &self.bins.bins.len())
+            .finish_non_exhaustive()
     }
-    let posterior = chain(stages, bins.width_s).infer(&observed);
-    (posterior.ln_evidence > f64::NEG_INFINITY).then_some(posterior)
+}
+
+impl Segmenter {
+    /// Listens to a recording.
+    #[must_use]
+    pub fn new(setup: &Setup, recording: &Recording, options: &SegmentOptions) -> Self {
+        let stages = stages(&options.prior);
+        let end = signal_end(setup, recording);
+        let until_s = if end.is_gone() {
+            end.last_heard_s
+        } else {
+            end.recording_end_s
+        };
+        let bins = Bins::new(setup, recording, until_s);
+        Self {
+            signal: Signal::new(setup, recording, &bins, options.kinds, &options.prior.ranges()),
+            speech: Speech::new(&stages, &setup.torso, options.kinds, bins.width_s),
+            chain: chain(&stages, bins.width_s),
+            stages,
+            end,
+            bins,
+        }
+    }
+
+    /// The posterior of every landmark, given a track of the recording and the landmarks that were given: see [`segment_with`].
+    ///
+    /// # Errors
+    ///
+    /// [`SegmentError`] when the given landmarks contradict each other.
+    pub fn passage(&mut self, track: &Track, given: &[ReaderLandmark]) -> Result<Passage, SegmentError> {
+        check_order(given)?;
+        self.bins.take_places(track);
+        let posterior = self.posterior(given).ok_or(SegmentError::NoRoom)?;
+        let (stages, bins) = (&self.stages, &self.bins);
+        let landmarks = LandmarkKind::ALL
+            .iter()
+            .filter_map(|&kind| Some(describe(kind, opened_by(stages, kind)?, &posterior, bins)))
+            .collect();
+        Ok(Passage {
+            landmarks,
+            end: self.end,
+            start_s: bins.start_s,
+            bin_s: bins.width_s,
+            stages: stages.iter().map(|stage| (stage.phase, stage.part)).collect(),
+            places: stages.iter().map(|stage| stage.place).collect(),
+            occupancy: posterior.occupancy,
+            liveliness_db: bins.bins.iter().map(|bin| bin.liveliness).collect(),
+            rhythm_hours: self.signal.rhythm_hours(),
+        })
+    }
+
+    /// The posterior of the stages; `None` when nothing can have happened.
+    fn posterior(&self, given: &[ReaderLandmark]) -> Option<Posterior> {
+        let (stages, bins) = (&self.stages, &self.bins);
+        let mut observed = Observed {
+            evidence: self.signal.evidence(&self.speech, bins),
+            reward: vec![Vec::new(); stages.len()],
+            allowed: vec![(0, stages.len() - 1); bins.bins.len()],
+        };
+        for landmark in given {
+            give(&mut observed, stages, bins, landmark);
+        }
+        let posterior = self.chain.infer(&observed);
+        (posterior.ln_evidence > f64::NEG_INFINITY).then_some(posterior)
+    }
 }
 
 /// Share of the usual places that does not follow the phases, as these may be wrong (common practice, no source; chosen on

@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 use alvine::{Flags, LandmarkKind, Phase, Track, median};
 use alvine_study::results::summary::{
     Completeness, CompletenessStatus, FindingResult, IntervalResult, LandmarkResult, LooseningResult, Method,
-    PhaseResult, QualityResult, SUMMARY_FORMAT, SiteQualityResult, Source, StudyHead, Summary, TransitResult,
-    TransitTime,
+    MotilityResult, MotionResult, PhaseResult, QualityResult, RhythmHourResult, RhythmResult, SUMMARY_FORMAT,
+    SiteQualityResult, Source, StudyHead, Summary, TransitResult, TransitTime,
 };
 use alvine_transit::measures::TransitTime as FoundTransit;
-use alvine_transit::{EndedBy, Fraction, LandmarkSource, PlacedFinding, ReportedLandmark};
+use alvine_transit::motility::{MinuteStep, RETROGRADE, minute_steps, share_moving, speed};
+use alvine_transit::{EndedBy, Fraction, LandmarkSource, PlacedFinding, ReportedLandmark, RhythmStrength};
 
 use super::{Found, cautions};
 
@@ -25,6 +26,7 @@ pub(super) fn summarise(found: &Found<'_>) -> Summary {
         landmarks: found.landmarks.iter().map(landmark).collect(),
         phases: phases(found),
         transit: transit(found),
+        motility: Some(motility(found)),
         findings: found.findings.iter().map(|placed| finding(placed, found)).collect(),
         quality: quality(found),
         cautions: cautions::cautions(found, &completeness),
@@ -55,6 +57,8 @@ fn method(found: &Found<'_>) -> Method {
         smoother: found.method.to_owned(),
         level_known: !found.options.level_unknown,
         usual_places: !found.options.no_usual_places,
+        rounds: Some(found.rounds),
+        settled: Some(found.is_settled),
         prior: found.options.prior.name().to_owned(),
         median_radius90_mm: median(&mut radii),
     }
@@ -178,6 +182,50 @@ fn transit_time(time: &FoundTransit) -> TransitTime {
         reference_range_s: time.reference.map(|range| range.range_s),
         reference_kind: time.reference.map(|range| range.kind.to_owned()),
         reference_source: time.reference.map(|range| range.source.to_owned()),
+    }
+}
+
+fn motility(found: &Found<'_>) -> MotilityResult {
+    let steps = minute_steps(found.track);
+    let hours = found.passage.rhythm_hours.iter();
+    MotilityResult {
+        phases: [Phase::Stomach, Phase::SmallBowel, Phase::Colon]
+            .map(|phase| motion(&steps, found, phase))
+            .into(),
+        retrograde_share: None,
+        retrograde_reason: RETROGRADE.to_owned(),
+        rhythm_hours: hours
+            .map(|hour| RhythmHourResult {
+                start_s: hour.start_s,
+                end_s: hour.end_s,
+                gastric: hour.gastric.map(rhythm),
+                small_bowel: hour.small_bowel.map(rhythm),
+            })
+            .collect(),
+    }
+}
+
+fn motion(steps: &[MinuteStep], found: &Found<'_>, phase: Phase) -> MotionResult {
+    let share = share_moving(steps, found.passage, phase);
+    let speed = speed(steps, found.passage, phase);
+    MotionResult {
+        phase: phase.to_string(),
+        share_moving: share.map(|share| share.told),
+        share_moving_interval: share.map(|share| share.interval),
+        speed_mm_per_min: speed.map(|speed| speed.all),
+        moving_speed_mm_per_min: speed.and_then(|speed| speed.moving),
+        minutes: share.map(|share| share.minutes),
+        reason: share
+            .is_none()
+            .then(|| "less than half an hour of it has a place".to_owned()),
+    }
+}
+
+fn rhythm(strength: RhythmStrength) -> RhythmResult {
+    RhythmResult {
+        strength_db: strength.strength_db,
+        per_minute: strength.per_minute,
+        seen: strength.is_seen,
     }
 }
 

@@ -1,6 +1,8 @@
 //! `phases`: when each landmark was passed and how long each phase took.
 
-use alvine_study::results::summary::{Completeness, LandmarkResult, PhaseResult, StudyHead, Summary, TransitResult};
+use alvine_study::results::summary::{
+    Completeness, LandmarkResult, MotilityResult, PhaseResult, StudyHead, Summary, TransitResult,
+};
 use serde::Serialize;
 
 use super::{read_and_analyse, times};
@@ -19,6 +21,7 @@ struct Phases<'a> {
     landmarks: &'a [LandmarkResult],
     phases: &'a [PhaseResult],
     transit: &'a TransitResult,
+    motility: Option<&'a MotilityResult>,
     cautions: &'a [String],
 }
 
@@ -40,6 +43,12 @@ pub fn run(of: &StudyArgs, json: bool, quiet: bool) -> Result<(), Failure> {
     text.push_str(&times::phases(&summary.phases, &clock));
     text.push('\n');
     text.push_str(&times::transit(summary));
+    if let Some(motility) = &summary.motility {
+        text.push('\n');
+        text.push_str(&times::motion(motility));
+        text.push('\n');
+        text.push_str(&times::rhythm(motility, &clock));
+    }
     if !summary.cautions.is_empty() {
         text.push_str("\nCautions\n");
     }
@@ -57,6 +66,7 @@ fn part_of(summary: &Summary) -> Phases<'_> {
         landmarks: &summary.landmarks,
         phases: &summary.phases,
         transit: &summary.transit,
+        motility: summary.motility.as_ref(),
         cautions: &summary.cautions,
     }
 }

@@ -1,7 +1,7 @@
 //! Landmarks, phases and transit times in plain text, for `report` and `phases`.
 
 use alvine_study::Study;
-use alvine_study::results::summary::{LandmarkResult, PhaseResult, Summary, TransitTime};
+use alvine_study::results::summary::{LandmarkResult, MotilityResult, PhaseResult, Summary, TransitTime};
 
 use crate::analysis::Analysis;
 use crate::plain_text::{Align, Table, paragraph, plain};
@@ -127,6 +127,52 @@ fn published(time: &TransitTime, mark: Option<usize>) -> String {
     if let Some(mark) = mark {
         text.push_str(&format!(" [{mark}]"));
     }
+    text
+}
+
+/// Rest and propulsion by phase.
+pub fn motion(motility: &MotilityResult) -> String {
+    let mut table = Table::new(&[
+        ("Motion", Align::Left),
+        ("Moving", Align::Right),
+        ("Truly", Align::Left),
+        ("mm/min while moving", Align::Left),
+    ]);
+    for phase in &motility.phases {
+        match (phase.share_moving, phase.share_moving_interval) {
+            (Some(share), Some([from, to])) => table.row([
+                phase.phase.clone(),
+                words::percent(share),
+                format!("{} to {}", words::percent(from), words::percent(to)),
+                phase
+                    .moving_speed_mm_per_min
+                    .map_or("not told".to_owned(), words::speed),
+            ]),
+            _ => table.sentence(&phase.phase, phase.reason.as_deref().unwrap_or("not told")),
+        }
+    }
+    let mut text = table.text();
+    let note = format!("{} Backwards: {}.", words::MOTION, motility.retrograde_reason);
+    text.push_str(&paragraph(&note, 0));
+    text
+}
+
+/// The rhythms hour by hour.
+pub fn rhythm(motility: &MotilityResult, clock: &Clock) -> String {
+    let mut table = Table::new(&[
+        ("Rhythm from", Align::Left),
+        ("Stomach", Align::Left),
+        ("Small bowel", Align::Left),
+    ]);
+    for hour in &motility.rhythm_hours {
+        table.row([
+            clock.elapsed(hour.start_s),
+            words::rhythm(hour.gastric.as_ref()),
+            words::rhythm(hour.small_bowel.as_ref()),
+        ]);
+    }
+    let mut text = table.text();
+    text.push_str(&paragraph(words::RHYTHM, 0));
     text
 }
 

@@ -9,8 +9,8 @@ use alvine::{
 };
 use alvine_study::results::summary::{
     Completeness, CompletenessStatus, FindingResult, IntervalResult, LandmarkResult, LooseningResult, Method,
-    PhaseResult, QualityResult, SUMMARY_FORMAT, SiteQualityResult, Source, StudyHead, Summary, TransitResult,
-    TransitTime,
+    MotilityResult, MotionResult, PhaseResult, QualityResult, RhythmHourResult, RhythmResult, SUMMARY_FORMAT,
+    SiteQualityResult, Source, StudyHead, Summary, TransitResult, TransitTime,
 };
 use alvine_study::{Started, Study};
 use jiff::civil::date;
@@ -513,6 +513,8 @@ fn summary(scene: &Scene, study: &Study, track: &Track) -> Summary {
             smoother: "constant-velocity".to_owned(),
             level_known: true,
             usual_places: true,
+            rounds: Some(2),
+            settled: Some(true),
             prior: "fasting".to_owned(),
             median_radius90_mm: (!scene.nothing_told).then_some(31.4),
         },
@@ -547,6 +549,7 @@ fn summary(scene: &Scene, study: &Study, track: &Track) -> Summary {
                 Some([82_800.0, 102_456.0, 134_640.0]),
             ),
         },
+        motility: Some(motility(scene, end_s)),
         findings: findings(scene),
         quality: quality(scene, study, track),
         cautions: vec![text(
@@ -554,6 +557,41 @@ fn summary(scene: &Scene, study: &Study, track: &Track) -> Summary {
             "The pylorus was read from the images; the signal alone would place it 4 min later.",
             "<style>*{display:none}</style>",
         )],
+    }
+}
+
+fn motility(scene: &Scene, end_s: f64) -> MotilityResult {
+    let told = !scene.nothing_told;
+    let motion = |phase: &str, told: bool| MotionResult {
+        phase: phase.to_owned(),
+        share_moving: told.then_some(0.21),
+        share_moving_interval: told.then_some([0.17, 0.6]),
+        speed_mm_per_min: told.then_some([None, None, Some(13.5)]),
+        moving_speed_mm_per_min: told.then_some([12.8, 16.0, 24.1]),
+        minutes: told.then_some(230.0),
+        reason: (!told).then(|| "less than half an hour of it has a place".to_owned()),
+    };
+    let rhythm = |strength_db, per_minute, seen| RhythmResult {
+        strength_db,
+        per_minute,
+        seen,
+    };
+    MotilityResult {
+        phases: vec![
+            motion("stomach", told),
+            motion("small-bowel", told),
+            motion("colon", told && scene.valve_reached),
+        ],
+        retrograde_share: None,
+        retrograde_reason: "which way a step leads along the gut cannot be told".to_owned(),
+        rhythm_hours: (0..(end_s / 3600.0) as usize)
+            .map(|hour| RhythmHourResult {
+                start_s: 3600.0 * hour as f64,
+                end_s: 3600.0 * (hour + 1) as f64,
+                gastric: (hour != 3).then(|| rhythm(if hour == 0 { 4.1 } else { 0.4 }, 2.9, hour == 0)),
+                small_bowel: told.then(|| rhythm(2.2, 11.5, hour > 0)),
+            })
+            .collect(),
     }
 }
 

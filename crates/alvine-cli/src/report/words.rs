@@ -1,7 +1,7 @@
 //! The words of the files as a reader says them.
 
 use alvine::Flags;
-use alvine_study::results::summary::{CompletenessStatus, Source};
+use alvine_study::results::summary::{CompletenessStatus, RhythmResult, Source};
 
 /// A name from a file, such as `ileocaecal-valve`, with spaces: `ileocaecal valve`.
 pub fn plain(name: &str) -> String {
@@ -77,6 +77,29 @@ pub fn percent(share: f64) -> String {
         format!("{hundredths:.1}\u{A0}%")
     } else {
         format!("{hundredths:.0}\u{A0}%")
+    }
+}
+
+/// What the share of time moving means.
+pub const MOTION: &str = "A minute counts as moving when the place lies more than 12 mm from that of the minute before, further than a \
+    capsule at rest seems to move. On simulated studies that told 20 to 85 % of the minutes that truly moved by more than 10 mm, and up to \
+    15 % of the others: the share in truth lies between the two values given. The speed is too low by a third to a half.";
+
+/// What the strength of a rhythm means.
+pub const RHYTHM: &str = "Power of the signal's to-and-fro over that of neighbouring frequencies, with its cycles a minute, where it is above \
+    what noise alone reaches in 95 hours of 100. The stomach's is sought near 3 a minute, the small bowel's near 12 falling to 8.";
+
+/// Quartiles of a speed: the median and the two others.
+pub fn speed([low, middle, high]: [f64; 3]) -> String {
+    format!("{middle:.0} ({low:.0} to {high:.0})")
+}
+
+/// How strong a rhythm is, and how quick.
+pub fn rhythm(rhythm: Option<&RhythmResult>) -> String {
+    match rhythm {
+        None => "not told".to_owned(),
+        Some(rhythm) if rhythm.seen => format!("{:.1}\u{A0}dB at {:.1}/min", rhythm.strength_db, rhythm.per_minute),
+        Some(_) => "not seen".to_owned(),
     }
 }
 

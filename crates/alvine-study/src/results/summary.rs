@@ -36,6 +36,9 @@ pub struct Summary {
     pub phases: Vec<PhaseResult>,
     /// The transit times.
     pub transit: TransitResult,
+    /// Rest, propulsion and rhythm; `None` in results of versions that did not tell them.
+    #[serde(default)]
+    pub motility: Option<MotilityResult>,
     /// The reader's findings with their places.
     pub findings: Vec<FindingResult>,
     /// How well it was recorded.
@@ -72,6 +75,13 @@ pub struct Method {
     pub level_known: bool,
     /// Whether the track was drawn towards where each part of the gut usually lies.
     pub usual_places: bool,
+    /// How often phases were told from a track, each but the first drawn about the places of those before; `None` in results of
+    /// versions that did not say.
+    #[serde(default)]
+    pub rounds: Option<usize>,
+    /// Whether neither track nor landmarks moved any more in the last round.
+    #[serde(default)]
+    pub settled: Option<bool>,
     /// The name of what was expected of the passage: `fasting`, `fed`, or that of a prior's file.
     #[serde(default = "only_one")]
     pub prior: String,
@@ -236,6 +246,66 @@ impl TransitResult {
             ("whole-gut", &self.whole_gut),
         ]
     }
+}
+
+/// Rest and propulsion by part, and rhythm by hour.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MotilityResult {
+    /// Stomach, small bowel and colon, in order.
+    pub phases: Vec<MotionResult>,
+    /// Share of the way that led backwards: never told.
+    pub retrograde_share: Option<f64>,
+    /// Why not.
+    pub retrograde_reason: String,
+    /// How strong the rhythms of stomach and small bowel are, hour by hour since the recording began.
+    pub rhythm_hours: Vec<RhythmHourResult>,
+}
+
+/// Rest and propulsion in one phase.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MotionResult {
+    /// Which phase.
+    pub phase: String,
+    /// Share of its minutes in which the track moved further than rest explains.
+    pub share_moving: Option<f64>,
+    /// Between which the true share lies, by how well moving was told on simulated studies.
+    pub share_moving_interval: Option<[f64; 2]>,
+    /// Quartiles and median of the net speed over all its minutes, mm a minute; `null` inside where not told from rest.
+    pub speed_mm_per_min: Option<[Option<f64>; 3]>,
+    /// Quartiles and median over the minutes that are told to move, mm a minute.
+    pub moving_speed_mm_per_min: Option<[f64; 3]>,
+    /// How many minutes it rests on.
+    pub minutes: Option<f64>,
+    /// Why there is nothing.
+    pub reason: Option<String>,
+}
+
+/// The rhythms of one hour.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RhythmHourResult {
+    /// From, s.
+    pub start_s: f64,
+    /// To, s.
+    pub end_s: f64,
+    /// The stomach's, near 3 a minute; `null` where the recording does not tell.
+    pub gastric: Option<RhythmResult>,
+    /// The small bowel's, near 12 falling to 8 a minute; `null` where the recording does not tell.
+    pub small_bowel: Option<RhythmResult>,
+}
+
+/// One rhythm over an hour.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RhythmResult {
+    /// Power over that of neighbouring frequencies where it is greatest, dB.
+    pub strength_db: f64,
+    /// Where that is, cycles a minute.
+    pub per_minute: f64,
+    /// Whether it is above what noise alone reaches in 95 hours of 100.
+    pub seen: bool,
 }
 
 /// One finding with its place along the gut.

@@ -21,6 +21,7 @@ use crate::stage::Stage;
 use rhythm::{Band, Ranges, Rhythms};
 
 pub(crate) use hearing::UsualShare;
+pub use rhythm::{RhythmHour, RhythmStrength};
 
 /// Which kinds of evidence are heard; leaving one out shows what it is worth.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -81,25 +82,37 @@ impl Speech {
     }
 }
 
-/// Log-likelihood of each bin in each stage: stages, each as long as there are bins.
-pub(crate) fn evidence(
-    stages: &[Stage],
-    bins: &Bins,
-    setup: &Setup,
-    recording: &Recording,
-    kinds: Kinds,
-    ranges: &Ranges,
-) -> Vec<Vec<f64>> {
-    let usual_share = hearing::usual_share(&bins.bins);
-    let rhythms = kinds.rhythm.then(|| Rhythms::new(setup, recording, bins, ranges));
-    let speech = Speech::new(stages, &setup.torso, kinds, bins.width_s);
-    (0..stages.len())
-        .map(|stage| {
-            let each = bins.bins.iter().enumerate().map(|(index, bin)| {
-                let rhythm = |band| rhythms.as_ref().map_or(0.0, |rhythms| rhythms.of(band)[index]);
-                speech.ln_likelihood(stage, bin, usual_share, rhythm)
-            });
-            each.collect()
-        })
-        .collect()
+/// What the signal says of each bin, whatever the track.
+pub(crate) struct Signal {
+    usual_share: f64,
+    rhythms: Option<Rhythms>,
+}
+
+impl Signal {
+    pub fn new(setup: &Setup, recording: &Recording, bins: &Bins, kinds: Kinds, ranges: &Ranges) -> Self {
+        Self {
+            usual_share: hearing::usual_share(&bins.bins),
+            rhythms: kinds.rhythm.then(|| Rhythms::new(setup, recording, bins, ranges)),
+        }
+    }
+
+    /// How strong the rhythms are, hour by hour; none where they are not heard.
+    pub fn rhythm_hours(&self) -> Vec<RhythmHour> {
+        self.rhythms
+            .as_ref()
+            .map_or_else(Vec::new, |rhythms| rhythms.hours().to_vec())
+    }
+
+    /// Log-likelihood of each bin in each stage, its place included: stages, each as long as there are bins.
+    pub fn evidence(&self, speech: &Speech, bins: &Bins) -> Vec<Vec<f64>> {
+        (0..speech.stages.len())
+            .map(|stage| {
+                let each = bins.bins.iter().enumerate().map(|(index, bin)| {
+                    let rhythm = |band| self.rhythms.as_ref().map_or(0.0, |rhythms| rhythms.of(band)[index]);
+                    speech.ln_likelihood(stage, bin, self.usual_share, rhythm)
+                });
+                each.collect()
+            })
+            .collect()
+    }
 }

@@ -26,6 +26,7 @@
 mod follower;
 mod live;
 mod series;
+mod strength;
 mod window;
 
 use alvine::{Recording, Setup};
@@ -34,6 +35,8 @@ use crate::bins::Bins;
 use follower::Speaker;
 pub(crate) use live::{LiveRhythms, Word};
 use series::Series;
+use strength::Hourly;
+pub use strength::{RhythmHour, RhythmStrength};
 use window::Windows;
 
 /// A band in which a rhythm is sought.
@@ -51,6 +54,16 @@ impl Band {
 
     /// Those that share windows of one length.
     const OF_ONE_WINDOW: [&[Self]; 2] = [&[Self::Stomach], &[Self::Jejunum, Self::Ileum, Self::TerminalIleum]];
+
+    /// Its name in files.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Band::Stomach => "stomach",
+            Band::Jejunum => "jejunum",
+            Band::Ileum => "ileum",
+            Band::TerminalIleum => "terminal-ileum",
+        }
+    }
 
     /// The longest step between readings at which it may speak, s.
     const fn longest_step_s(self) -> f64 {
@@ -88,54 +101,104 @@ fn step_s(median_step_s: Option<f64>) -> f64 {
     median_step_s.unwrap_or(Band::Stomach.window_s()).max(SHORTEST_STEP_S)
 }
 
-/// The evidence of every band.
-pub(crate) struct Rhythms([Vec<f64>; 4]);
+/// The evidence of every band, and how strong the rhythms are hour by hour.
+pub(crate) struct Rhythms {
+    heard: [Vec<f64>; 4],
+    hours: Vec<RhythmHour>,
+}
 
 impl Rhythms {
     pub fn new(setup: &Setup, recording: &Recording, bins: &Bins, ranges: &Ranges) -> Self {
         let until_s = bins.begin_s(bins.bins.len());
         let series = Series::new(setup, recording, until_s);
-        let mut heard = Self(Band::ALL.map(|_| vec![0.0; bins.bins.len()]));
-        for bands in Band::OF_ONE_WINDOW {
-            heard.listen(bands, ranges, &series, bins.width_s);
-        }
-        heard
+        let mut made = Self {
+            heard: Band::ALL.map(|_| vec![0.0; bins.bins.len()]),
+            hours: Vec::new(),
+        };
+        let [gastric, small_bowel] = Band::OF_ONE_WINDOW.map(|bands| made.listen(bands, ranges, &series, bins.width_s));
+        made.hours = strength::hours(bins.start_s, until_s, &gastric, &small_bowel);
+        made
     }
 
-    /// Takes all windows of the length that suits the bands.
-    fn listen(&mut self, bands: &[Band], ranges: &Ranges, series: &Series, width_s: f64) {
+    /// How strong the rhythms are, hour by hour.
+    pub fn hours(&self) -> &[RhythmHour] {
+        &self.hours
+    }
+
+    /// Takes all windows of the length that suits the bands; their spectra by hour.
+    fn listen(&mut self, bands: &[Band], ranges: &Ranges, series: &Series, width_s: f64) -> Hourly {
         let windows = Windows::new(bands[0], series.step_s);
         let speaker = |&band| (band, Speaker::new(band, ranges, windows.per_minute(), series.step_s));
         let mut speakers: Vec<(Band, Speaker)> = bands.iter().map(speaker).collect();
+        let mut hourly = Hourly::new(bands, ranges, &windows, series.step_s);
         for window in 0.. {
             let first = windows.first_step(window);
             if first + windows.samples() > series.count {
                 break;
             }
             let row = windows.ratios(series.window(first, &windows));
+            hourly.take(&windows, window, row.as_deref());
             let bins = windows.bins(window, width_s);
             for (band, speaker) in &mut speakers {
                 let value = speaker.take(row.as_deref());
-                let slots = self.0[*band as usize].iter_mut().take(bins.end).skip(bins.start);
+                let slots = self.heard[*band as usize].iter_mut().take(bins.end).skip(bins.start);
                 slots.for_each(|slot| *slot += value / bins.len().max(1) as f64);
             }
         }
+        hourly
     }
 
     /// Log-likelihood of each bin with a rhythm in a band against that without.
     pub fn of(&self, band: Band) -> &[f64] {
-        &self.0[band as usize]
+        &self.heard[band as usize]
     }
+}
+
+/// The quickness at which each band's rhythm is strongest over a span of time of its own, cycles a minute, sought over all bands that
+/// share its windows; `None` without a span, or where no rhythm is seen.
+pub(crate) fn peaks(
+    setup: &Setup,
+    recording: &Recording,
+    spans_s: &[Option<[f64; 2]>; 4],
+    ranges: &Ranges,
+) -> [Option<f64>; 4] {
+    let time_s = recording.time_s();
+    let (start_s, until_s) = (time_s[0], time_s[time_s.len() - 1]);
+    let series = Series::new(setup, recording, until_s);
+    let mut found = [None; 4];
+    for bands in Band::OF_ONE_WINDOW {
+        let windows = Windows::new(bands[0], series.step_s);
+        let mut sums = Hourly::new(bands, ranges, &windows, series.step_s);
+        for window in 0.. {
+            let first = windows.first_step(window);
+            if first + windows.samples() > series.count {
+                break;
+            }
+            let middle_s = start_s + windows.middle_s(window);
+            let within = |band: &&Band| {
+                spans_s[**band as usize].is_some_and(|[from_s, to_s]| (from_s..to_s).contains(&middle_s))
+            };
+            if let Some(&band) = bands.iter().find(within) {
+                let row = windows.ratios(series.window(first, &windows));
+                sums.add(band as usize, row.as_deref());
+            }
+        }
+        for &band in bands {
+            let strength = sums.strength(band as usize).filter(|strength| strength.is_seen);
+            found[band as usize] = strength.map(|strength| strength.per_minute);
+        }
+    }
+    found
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use alvine::{NoiseModel, Receiver, Torso, Track};
+    use alvine::{NoiseModel, Receiver, Torso};
     use ndarray::Array2;
 
     /// An hour of eight sites, a sine of so many cycles a minute in each with its own sign, on noise of 2 dB.
-    fn hour(step_s: f64, per_minute: f64, amplitude_db: f64) -> Vec<(Band, f64)> {
+    fn rhythms(step_s: f64, per_minute: f64, amplitude_db: f64) -> Rhythms {
         let torso = Torso::new(330.0, 230.0).unwrap();
         let setup = Setup::default_eight(
             torso,
@@ -163,9 +226,19 @@ mod tests {
         });
         let time_s = (0..count).map(|row| row as f64 * step_s).collect();
         let recording = Recording::new(time_s, levels).unwrap();
-        let bins = Bins::new(&setup, &recording, &Track::default(), 3600.0);
-        let rhythms = Rhythms::new(&setup, &recording, &bins, &crate::Prior::fasting().ranges());
+        let bins = Bins::new(&setup, &recording, 3600.0);
+        Rhythms::new(&setup, &recording, &bins, &crate::Prior::fasting().ranges())
+    }
+
+    /// What each band says of it.
+    fn hour(step_s: f64, per_minute: f64, amplitude_db: f64) -> Vec<(Band, f64)> {
+        let rhythms = rhythms(step_s, per_minute, amplitude_db);
         Band::ALL.map(|band| (band, rhythms.of(band).iter().sum())).to_vec()
+    }
+
+    /// How strong its rhythms are.
+    pub(super) fn hour_of(step_s: f64, per_minute: f64, amplitude_db: f64) -> Vec<RhythmHour> {
+        rhythms(step_s, per_minute, amplitude_db).hours().to_vec()
     }
 
     #[test]

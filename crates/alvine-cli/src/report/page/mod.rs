@@ -9,6 +9,7 @@ mod answer;
 mod digest;
 mod findings;
 pub(crate) mod html;
+mod motion;
 mod passage;
 mod phases;
 mod quality;

@@ -4,6 +4,7 @@ use alvine::LandmarkKind;
 use alvine_study::results::summary::{PhaseResult, TransitTime};
 
 use super::html::{Cell, Html};
+use super::motion;
 use crate::report::clock::{Clock, duration, duration_range};
 use crate::report::{Figure, ReportInput, words};
 
@@ -15,6 +16,7 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock, figures: &
     html.figure(figures, "transit", "wide", caption);
     write_transit(html, input);
     write_phases(html, &input.summary.phases, clock);
+    motion::write(html, input.summary.motility.as_ref(), clock);
     html.close_section();
 }
 

@@ -55,6 +55,9 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
         "not used: the track follows from the signal alone"
     };
     html.term("Usual places", places);
+    if let Some(rounds) = method.rounds {
+        html.term("Track and phases told from each other", &turns(rounds, method.settled));
+    }
     let prior = match method.prior.as_str() {
         "fasting" => "fasting: 22 (10 to 48) min in the stomach as published for healthy people".to_owned(),
         "fed" => "fed: a median of 2.99 h in the stomach as published for volunteers".to_owned(),
@@ -75,4 +78,13 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
     html.term("Version", &format!("alvine {}", method.version));
     html.raw("</dl>\n");
     html.close_section();
+}
+
+/// How often, and whether it came to rest.
+fn turns(rounds: usize, settled: Option<bool>) -> String {
+    match (rounds, settled) {
+        (1, _) => "once".to_owned(),
+        (_, Some(true)) => format!("{rounds} times, until neither moved any more"),
+        _ => format!("{rounds} times, the most that is asked for: they may still move"),
+    }
 }

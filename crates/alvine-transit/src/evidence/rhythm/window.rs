@@ -64,6 +64,11 @@ impl Windows {
         &self.per_minute
     }
 
+    /// The middle of a window, s since the first step.
+    pub fn middle_s(&self, window: usize) -> f64 {
+        window as f64 * self.hop_s + 0.5 * self.window_s
+    }
+
     /// The bins over which the word of a window is spread evenly: the hop in its middle.
     pub fn bins(&self, window: usize, width_s: f64) -> std::ops::Range<usize> {
         let from_s = window as f64 * self.hop_s + 0.5 * (self.window_s - self.hop_s);
