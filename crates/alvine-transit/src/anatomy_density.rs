@@ -38,15 +38,6 @@ impl UsualPlace {
     const fn new(mean_mm: [f64; 3], spread_mm: [f64; 3]) -> Self {
         Self { mean_mm, spread_mm }
     }
-
-    /// How much a torso is wider, deeper and higher than the reference.
-    pub fn scale(torso: &Torso) -> Vector3<f64> {
-        Vector3::new(
-            torso.breadth_mm() / REFERENCE_MM.0,
-            torso.depth_mm() / REFERENCE_MM.1,
-            1.0,
-        )
-    }
 }
 
 /// The density of one part in one torso.
@@ -63,7 +54,8 @@ const SPREAD_SHARE: f64 = 0.02;
 
 impl PartDensity {
     pub fn new(usual: &UsualPlace, torso: &Torso) -> Self {
-        let scale = UsualPlace::scale(torso);
+        let (breadth, depth) = (torso.breadth_mm() / REFERENCE_MM.0, torso.depth_mm() / REFERENCE_MM.1);
+        let scale = Vector3::new(breadth, depth, 1.0);
         let spread = Vector3::from(usual.spread_mm).component_mul(&scale);
         Self {
             mean_mm: Position::from(usual.mean_mm).component_mul(&scale),

@@ -7,6 +7,7 @@
 mod file;
 mod fit;
 mod learn;
+mod signal;
 
 use alvine::{PositionPrior, Torso};
 
@@ -17,6 +18,7 @@ use crate::evidence::rhythm::{Band, Ranges};
 pub use file::{PriorError, PriorFault};
 pub use fit::{Fitted, Seen, fit_log_normal};
 pub use learn::{Lesson, ReadPassage, Whole};
+pub use signal::{Learned, ReadSignal, RhythmLesson};
 
 /// A value and where it comes from.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,6 +64,7 @@ pub struct Prior {
     pub(crate) rhythms: [Sourced<[f64; 2]>; 4],
     /// What was learned, where it was.
     pub(crate) lessons: Vec<Lesson>,
+    pub(crate) rhythm_lessons: Vec<RhythmLesson>,
 }
 
 impl Default for Prior {
@@ -128,6 +131,12 @@ impl Prior {
         &self.lessons
     }
 
+    /// What was learned of rhythms, where it was.
+    #[must_use]
+    pub fn rhythm_lessons(&self) -> &[RhythmLesson] {
+        &self.rhythm_lessons
+    }
+
     /// Where a capsule in the gut may be, whatever the part: the mixture of the usual places of stomach, small bowel and colon, each
     /// stage counted alike, matched in mean and covariance.
     #[must_use]
@@ -189,6 +198,7 @@ impl Prior {
                 rhythm([8.3, 10.3], &format!("{kerlin}: 10.0 to 8.6 a minute")),
             ],
             lessons: Vec::new(),
+            rhythm_lessons: Vec::new(),
         }
     }
 }

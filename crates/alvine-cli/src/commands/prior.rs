@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use alvine_audit::find_studies;
 use alvine_study::read_study;
 use alvine_transit::Prior;
-use alvine_transit::prior::{Lesson, ReadPassage};
+use alvine_transit::prior::{Lesson, ReadPassage, ReadSignal, RhythmLesson};
 
 use super::write_whole;
 use crate::args::FitPriorsArgs;
@@ -42,8 +42,10 @@ pub fn fit(args: &FitPriorsArgs, quiet: bool) -> Result<(), Failure> {
         .file_stem()
         .map_or_else(|| "learned".into(), |stem| stem.to_string_lossy());
     let progress = Progress::new(quiet);
-    let studies = passages(&args.studies, &progress)?;
-    let learned = base.learn(args.name.as_deref().unwrap_or(&stem), &studies);
+    let (studies, signals): (Vec<_>, Vec<_>) = seen(&args.studies, &base, &progress)?.into_iter().unzip();
+    let learned = base
+        .learn(args.name.as_deref().unwrap_or(&stem), &studies)
+        .learn_signals(&signals);
     write_whole(&args.out, learned.to_toml().as_bytes())?;
     drop(progress);
     if quiet {
@@ -53,29 +55,34 @@ pub fn fit(args: &FitPriorsArgs, quiet: bool) -> Result<(), Failure> {
     for lesson in learned.lessons() {
         text.push_str(&paragraph(&words(lesson, base.name()), 4));
     }
+    for lesson in learned.rhythm_lessons() {
+        text.push_str(&paragraph(&rhythm_words(lesson, base.name()), 4));
+    }
     stdout::text(&text)
 }
 
-/// The studies as their readers saw them.
-fn passages(paths: &[PathBuf], progress: &Progress) -> Result<Vec<ReadPassage>, Failure> {
-    progress.begin("reading");
+/// The studies as their readers saw them, and what their signals say of rhythms.
+fn seen(paths: &[PathBuf], base: &Prior, progress: &Progress) -> Result<Vec<(ReadPassage, ReadSignal)>, Failure> {
+    progress.begin("learning");
     let mut files = Vec::new();
     for path in paths {
         files.extend(studies_at(path)?);
     }
-    let mut passages = Vec::with_capacity(files.len());
+    let mut all = Vec::with_capacity(files.len());
     for (done, file) in files.iter().enumerate() {
         let study = read_study(file)?;
         let time_s = study.recording.time_s();
-        passages.push(ReadPassage {
+        let passage = ReadPassage {
             start_s: time_s[0],
             end_s: time_s[time_s.len() - 1],
             swallowed_s: study.swallowed_s,
             landmarks: study.landmarks,
-        });
+        };
+        let signal = ReadSignal::new(&study.setup, &study.recording, &passage, base);
+        all.push((passage, signal));
         progress.reach((done + 1) as f64 / files.len() as f64);
     }
-    Ok(passages)
+    Ok(all)
 }
 
 /// A study, or those in a folder.
@@ -111,5 +118,17 @@ fn words(lesson: &Lesson, kept: &str) -> String {
         minutes(low_s),
         minutes(high_s),
         fitted.law.spread_ln(),
+    )
+}
+
+fn rhythm_words(lesson: &RhythmLesson, kept: &str) -> String {
+    let seen = format!("rhythm of {}: in {} studies", lesson.band, lesson.studies);
+    let Some(learned) = &lesson.per_minute else {
+        return format!("{seen}; too few, as in `{kept}`");
+    };
+    let [low, high] = learned.interval90;
+    format!(
+        "{seen}; {:.2} ({low:.2} to {high:.2}) a minute, spread {:.2}",
+        learned.value, learned.spread
     )
 }

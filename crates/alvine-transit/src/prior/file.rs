@@ -25,9 +25,14 @@
 //! median90_s = [900.0, 1700.0]
 //! spread_ln = 1.1
 //! spread90_ln = [0.9, 1.4]
+//! [learned-rhythm.stomach]      # also the other rhythms
+//! studies = 30
+//! per_minute = 2.95             # these three not where too few studies show it
+//! per_minute90 = [2.9, 3.0]
+//! between_studies = 0.15
 //! ```
 //!
-//! Everything but `[learned]` must be there: what is left out would come from elsewhere, and have no source.
+//! Everything but what was learned must be there: what is left out would come from elsewhere, and have no source.
 
 use std::fmt::Write as _;
 use std::ops::RangeInclusive;
@@ -39,15 +44,20 @@ use toml::de::{DeTable, DeValue};
 
 use super::fit::Fitted;
 use super::learn::{Lesson, Whole};
+use super::signal::{Learned, RhythmLesson};
 use super::{Chance, Expected, Prior, Sourced};
 use crate::anatomy_density::UsualPlace;
 use crate::duration::LogNormal;
+use crate::evidence::rhythm::Band;
 use crate::stage::KINDS;
 
 /// The version of the format.
 const FORMAT: i64 = 1;
 /// Bands by their names, in order.
-const BANDS: [&str; 4] = ["stomach", "jejunum", "ileum", "terminal-ileum"];
+const BANDS: [&str; 4] = {
+    let [a, b, c, d] = Band::ALL;
+    [a.name(), b.name(), c.name(), d.name()]
+};
 /// Outside this a number is a slip.
 const SECONDS: RangeInclusive<f64> = 0.1..=1e7;
 const SPREADS_LN: RangeInclusive<f64> = 0.01..=5.0;
@@ -157,6 +167,9 @@ impl Prior {
         for lesson in &self.lessons {
             write_lesson(&mut text, lesson);
         }
+        for lesson in &self.rhythm_lessons {
+            write_rhythm_lesson(&mut text, lesson);
+        }
         text
     }
 }
@@ -226,6 +239,25 @@ fn write_lesson(text: &mut String, lesson: &Lesson) {
     }
 }
 
+const TOO_FEW: &str = "# Too few: what was expected before is kept.\n";
+
+fn write_rhythm_lesson(text: &mut String, lesson: &RhythmLesson) {
+    add(
+        text,
+        format_args!("\n[learned-rhythm.{}]\nstudies = {}\n", lesson.band, lesson.studies),
+    );
+    match &lesson.per_minute {
+        Some(learned) => add(
+            text,
+            format_args!(
+                "per_minute = {:?}\nper_minute90 = {:?}\nbetween_studies = {:?}\n",
+                learned.value, learned.interval90, learned.spread
+            ),
+        ),
+        None => text.push_str(TOO_FEW),
+    }
+}
+
 /// A fault and where its text begins.
 type Located = (usize, PriorFault);
 
@@ -242,7 +274,7 @@ fn read(text: &str) -> Result<Prior, Located> {
         offset: 0,
         values: root.into_inner(),
     };
-    root.check(&["format", "name", "stage", "rhythm", "learned"])?;
+    root.check(&["format", "name", "stage", "rhythm", "learned", "learned-rhythm"])?;
     let format = root.value("format", "format = 1")?;
     if integer(format.get_ref()) != Some(FORMAT) {
         let found = shown(format.get_ref());
@@ -271,6 +303,7 @@ fn read(text: &str) -> Result<Prior, Located> {
         } else {
             Vec::new()
         },
+        rhythm_lessons: of_each(&root, "learned-rhythm", &BANDS, rhythm_lesson)?,
     };
     // Results carry the name alone.
     if Prior::named(&prior.name).is_some_and(|built_in| built_in != prior) {
@@ -354,6 +387,39 @@ fn lesson(part: Whole, of: &Table<'_>) -> Result<Lesson, Located> {
         ended: of.count("ended")?,
         not_ended: of.count("not_ended")?,
         fitted: is_fitted.then(fitted).transpose()?,
+    })
+}
+
+/// The tables of a table that need not be there, those of the known names, in their order.
+fn of_each<T>(
+    root: &Table<'_>,
+    key: &'static str,
+    names: &[&'static str],
+    read: impl Fn(&'static str, &Table<'_>) -> Result<T, Located>,
+) -> Result<Vec<T>, Located> {
+    if !root.values.contains_key(key) {
+        return Ok(Vec::new());
+    }
+    let outer = root.table(key)?;
+    outer.check(names)?;
+    let there = names.iter().filter(|name| outer.values.contains_key(**name));
+    there.map(|&name| read(name, &outer.table(name)?)).collect()
+}
+
+fn rhythm_lesson(band: &'static str, of: &Table<'_>) -> Result<RhythmLesson, Located> {
+    of.check(&["studies", "per_minute", "per_minute90", "between_studies"])?;
+    let is_learned = of.values.contains_key("per_minute");
+    let learned = || -> Result<Learned, Located> {
+        Ok(Learned {
+            value: of.number("per_minute", PER_MINUTE)?,
+            interval90: of.rising("per_minute90", 0.0..=*PER_MINUTE.end())?,
+            spread: of.number("between_studies", 0.0..=*PER_MINUTE.end())?,
+        })
+    };
+    Ok(RhythmLesson {
+        band,
+        studies: of.count("studies")?,
+        per_minute: is_learned.then(learned).transpose()?,
     })
 }
 
@@ -503,6 +569,7 @@ mod tests {
     use alvine::{LandmarkKind, ReaderLandmark};
 
     use super::super::ReadPassage;
+    use super::super::signal::tests::signals;
     use super::*;
 
     #[test]
@@ -523,6 +590,8 @@ mod tests {
             Prior::fasting(),
             Prior::fed(),
             Prior::fasting().learn("ours: \"2027\"\\ \u{7f}", &studies),
+            Prior::fasting().learn("few", &studies).learn_signals(&[]),
+            Prior::fasting().learn("many", &studies).learn_signals(&signals(9, 3.0)),
         ] {
             assert_eq!(Prior::from_toml(&prior.to_toml()).unwrap(), prior);
         }

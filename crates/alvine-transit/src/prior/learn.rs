@@ -8,7 +8,7 @@
 //! M = Σ mᵢ exp(sᵢ² / 2),   V = Σ mᵢ² exp(sᵢ²) (exp(sᵢ²) − 1),   s² = ln(1 + V / M²),   m = M exp(−s² / 2)
 //! ```
 //!
-//! Places, rhythms and chances are kept as they were.
+//! Places and chances are kept as they were; rhythms are learned apart, from the signal.
 //!
 //! # Source
 //!
@@ -60,7 +60,7 @@ impl Whole {
     }
 
     /// Its stages.
-    const fn stages(self) -> Range<usize> {
+    pub(super) const fn stages(self) -> Range<usize> {
         match self {
             Self::Outside => 0..1,
             Self::Oesophagus => 1..2,
@@ -85,7 +85,7 @@ pub struct ReadPassage {
 }
 
 impl ReadPassage {
-    fn time_s(&self, kind: LandmarkKind) -> Option<f64> {
+    pub(super) fn time_s(&self, kind: LandmarkKind) -> Option<f64> {
         let given = self.landmarks.iter().find(|landmark| landmark.kind == kind);
         let swallow = self.swallowed_s.filter(|_| kind == LandmarkKind::Swallow);
         given.map(|landmark| landmark.time_s).or(swallow)
