@@ -87,9 +87,6 @@ impl PartShares {
 #[derive(Debug, Error)]
 #[non_exhaustive]
 pub enum AnalysisError {
-    /// No track can be computed.
-    #[error(transparent)]
-    Estimate(#[from] alvine::EstimateError),
     /// Track and phases cannot be told from each other.
     #[error(transparent)]
     Refine(#[from] alvine_transit::RefineError),

@@ -266,6 +266,7 @@ mod tests {
             probability: 1.0,
             source: LandmarkSource::Reader,
             signal_time_s: None,
+            passed_before: false,
             reason: None,
         }
     }

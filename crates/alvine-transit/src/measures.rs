@@ -33,6 +33,8 @@ pub struct ReportedLandmark {
     pub source: LandmarkSource,
     /// What the signal alone says, where the time comes from elsewhere, s.
     pub signal_time_s: Option<f64>,
+    /// Whether it was likelier passed before the recording began than not.
+    pub passed_before: bool,
     /// Why there is no time.
     pub reason: Option<String>,
 }
@@ -104,7 +106,7 @@ pub fn report_landmarks(
     swallowed_s: Option<f64>,
     end: EndedBy,
 ) -> Vec<ReportedLandmark> {
-    LandmarkKind::ALL
+    let mut landmarks: Vec<ReportedLandmark> = LandmarkKind::ALL
         .iter()
         .map(|&kind| {
             let given = reader.iter().find(|landmark| landmark.kind == kind);
@@ -115,7 +117,9 @@ pub fn report_landmarks(
                 _ => estimated(kind, passage),
             }
         })
-        .collect()
+        .collect();
+    hold_to_given(&mut landmarks);
+    landmarks
 }
 
 fn given_landmark(landmark: &ReaderLandmark, alone: &Passage, end: EndedBy) -> ReportedLandmark {
@@ -138,6 +142,7 @@ fn given_landmark(landmark: &ReaderLandmark, alone: &Passage, end: EndedBy) -> R
         probability: 1.0,
         source: LandmarkSource::Reader,
         signal_time_s: signal.time_s,
+        passed_before: false,
         reason: None,
     }
 }
@@ -151,6 +156,7 @@ fn stated_swallow(swallowed_s: f64) -> ReportedLandmark {
         probability: 1.0,
         source: LandmarkSource::Recording,
         signal_time_s: None,
+        passed_before: false,
         reason: None,
     }
 }
@@ -164,6 +170,7 @@ fn absent(kind: LandmarkKind, probability: f64, reason: &str) -> ReportedLandmar
         probability,
         source: LandmarkSource::Estimated,
         signal_time_s: None,
+        passed_before: false,
         reason: Some(reason.to_owned()),
     }
 }
@@ -183,6 +190,7 @@ fn expulsion(passage: &Passage, end: EndedBy) -> ReportedLandmark {
                 probability: in_colon,
                 source: LandmarkSource::Estimated,
                 signal_time_s: None,
+                passed_before: false,
                 reason: None,
             }
         }
@@ -217,18 +225,44 @@ fn estimated(kind: LandmarkKind, passage: &Passage) -> ReportedLandmark {
             probability: posterior.within,
             source: LandmarkSource::Estimated,
             signal_time_s: None,
+            passed_before: false,
             reason: None,
         };
     }
-    let reason = if posterior.before >= REPORTED_FROM {
-        "passed before the recording began".to_owned()
-    } else {
-        format!(
-            "not reached in this recording (probability that it was reached unseen: {:.0} %)",
-            100.0 * posterior.within
-        )
-    };
+    if posterior.before >= REPORTED_FROM {
+        return ReportedLandmark {
+            passed_before: true,
+            ..absent(kind, posterior.within, "passed before the recording began")
+        };
+    }
+    let reason = format!(
+        "not reached in this recording (probability that it was reached unseen: {:.0} %)",
+        100.0 * posterior.within
+    );
     absent(kind, posterior.within, &reason)
+}
+
+/// What was estimated does not come before what was given of the landmarks before it, nor after what was given of those after it: bins
+/// are wider than that.
+fn hold_to_given(landmarks: &mut [ReportedLandmark]) {
+    for index in 0..landmarks.len() {
+        let given = |landmark: &&ReportedLandmark| landmark.source != LandmarkSource::Estimated;
+        let times = |some: &[ReportedLandmark]| -> Vec<f64> {
+            some.iter()
+                .filter(given)
+                .filter_map(|landmark| landmark.time_s)
+                .collect()
+        };
+        let least_s = times(&landmarks[..index]).into_iter().fold(f64::NEG_INFINITY, f64::max);
+        let most_s = times(&landmarks[index + 1..]).into_iter().fold(f64::INFINITY, f64::min);
+        let landmark = &mut landmarks[index];
+        if landmark.source == LandmarkSource::Estimated {
+            let hold = |time_s: f64| time_s.min(most_s).max(least_s);
+            landmark.time_s = landmark.time_s.map(hold);
+            landmark.interval50_s = landmark.interval50_s.map(|interval_s| interval_s.map(hold));
+            landmark.interval90_s = landmark.interval90_s.map(|interval_s| interval_s.map(hold));
+        }
+    }
 }
 
 /// How long something took.
@@ -341,6 +375,10 @@ fn between(
         (Some(from_s), None) if !later_seen && from_s < end_s => Some(plain(from_s, end_s, true)),
         // It ended, and its beginning was before the recording.
         (None, Some(to_s)) if !earlier_seen && to_s > start_s => Some(plain(start_s, to_s, true)),
+        // It began before the recording, and lasted to the end.
+        (None, None) if opening.passed_before && !closing.passed_before && !later_seen && start_s < end_s => {
+            Some(plain(start_s, end_s, true))
+        }
         _ => None,
     }
 }
@@ -443,6 +481,7 @@ mod tests {
             probability: 1.0,
             source: LandmarkSource::Estimated,
             signal_time_s: None,
+            passed_before: false,
             reason: time_s.is_none().then(|| "not reached".to_owned()),
         }
     }
@@ -491,5 +530,27 @@ mod tests {
         assert_eq!(phases[0].phase, Phase::Stomach);
         assert!(phases[0].duration.censored);
         assert_relative_eq!(phases[0].duration.length_s(), 1500.0);
+    }
+
+    #[test]
+    fn a_recording_that_lies_within_one_part_is_a_lower_bound_of_it() {
+        let mut landmarks = passage_of([None; 6]);
+        for landmark in &mut landmarks[..5] {
+            landmark.passed_before = true;
+        }
+        let phases = passed_phases(&landmarks, 0.0, 20_000.0, 20_000.0);
+        assert_eq!(phases.len(), 1);
+        assert_eq!((phases[0].phase, phases[0].duration.censored), (Phase::Colon, true));
+        assert_relative_eq!(phases[0].duration.length_s(), 20_000.0);
+    }
+
+    #[test]
+    fn an_estimate_is_held_between_the_landmarks_that_were_given() {
+        let mut landmarks = passage_of([Some(900.0), Some(887.0), Some(1500.0), None, None, None]);
+        landmarks[0].source = LandmarkSource::Reader;
+        hold_to_given(&mut landmarks);
+        assert_eq!(landmarks[1].time_s, Some(900.0));
+        assert_eq!(landmarks[1].interval90_s, Some([900.0, 917.0]));
+        assert_eq!(landmarks[2].interval90_s, Some([1470.0, 1530.0]));
     }
 }

@@ -45,7 +45,7 @@ impl Default for RefineOptions {
         Self {
             segment: SegmentOptions::default(),
             usual_places: true,
-            most_rounds: 3,
+            most_rounds: 2,
         }
     }
 }

@@ -453,7 +453,8 @@ fn give(observed: &mut Observed, stages: &[Stage], bins: &Bins, landmark: &Reade
 
 fn describe(kind: LandmarkKind, state: usize, posterior: &Posterior, bins: &Bins) -> LandmarkPosterior {
     let entered = &posterior.entered[state];
-    let within = posterior.entered_within(state).min(1.0);
+    // Of a single bin the sum is an empty one, which is −0.
+    let within = posterior.entered_within(state).min(1.0) + 0.0;
     // Mass at a bin's beginning is spread evenly over the half bins beside it.
     let quantile = |share: f64| {
         let mut sum = 0.0;

@@ -2,6 +2,7 @@
 
 use alvine::{LandmarkKind, Phase};
 use alvine_study::results::summary::{Completeness, CompletenessStatus};
+use alvine_transit::LandmarkSource;
 
 use super::Found;
 
@@ -32,6 +33,8 @@ pub(super) fn cautions(found: &Found<'_>, completeness: &Completeness) -> Vec<St
     cautions.extend(loose_sites(found));
     cautions.extend(few_sites(found));
     cautions.extend(disagreements(found));
+    cautions.extend(two_swallows(found));
+    cautions.extend(outside(found));
     cautions
 }
 
@@ -96,6 +99,45 @@ fn disagreements(found: &Found<'_>) -> Vec<String> {
         .filter(|(_, reader_s, signal_s)| (reader_s - signal_s).abs() > FAR_S)
         .map(|(kind, reader_s, signal_s)| {
             format!("The reader puts the {kind} at {reader_s:.0} s, the signal alone at {signal_s:.0} s; the reader's time was used.")
+        })
+        .collect()
+}
+
+/// A swallow that the reader and the study put at different times; the reader's stands.
+fn two_swallows(found: &Found<'_>) -> Option<String> {
+    const FAR_S: f64 = 60.0;
+    let stated_s = found.study.swallowed_s?;
+    let read = found
+        .study
+        .landmarks
+        .iter()
+        .find(|landmark| landmark.kind == LandmarkKind::Swallow)?;
+    ((stated_s - read.time_s).abs() > FAR_S).then(|| {
+        format!(
+            "The study states that the capsule was swallowed at {stated_s:.0} s, the reader gives {:.0} s; the reader's time was used.",
+            read.time_s
+        )
+    })
+}
+
+/// Landmarks that were given outside the recording: what they do to the answer is said.
+fn outside(found: &Found<'_>) -> Vec<String> {
+    let time_s = found.study.recording.time_s();
+    let (first_s, last_s) = (time_s[0], time_s[time_s.len() - 1]);
+    let given = found
+        .landmarks
+        .iter()
+        .filter(|landmark| landmark.source != LandmarkSource::Estimated);
+    given
+        .filter_map(|landmark| Some((landmark.kind, landmark.time_s?)))
+        // A swallow before the recording is no slip.
+        .filter(|&(kind, at_s)| at_s > last_s || at_s < first_s && kind != LandmarkKind::Swallow)
+        .map(|(kind, at_s)| {
+            let counts = if at_s > last_s { "not passed within it" } else { "passed before it" };
+            format!(
+                "The {kind} is given at {at_s:.0} s, outside the recording ({first_s:.0} s to {last_s:.0} s): it counts as {counts}, whatever \
+                 the signal says. Check the time."
+            )
         })
         .collect()
 }
