@@ -1,9 +1,9 @@
 //! A table of how far estimators err on simulated studies whose truth is known, and how honest their covariance is.
 
-use alvine::{FieldOptions, Instants, Phase, Track, Trajectory};
+use alvine::{FieldOptions, Phase, Track, Trajectory};
 use alvine_phantom::score::{ErrorSummary, TrackScore, score_track};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
-use alvine_transit::{RefineOptions, refine, segment, usual_gut};
+use alvine_transit::{RefineOptions, refine};
 use rayon::prelude::*;
 
 use crate::{Failure, scenario_of};
@@ -67,29 +67,30 @@ pub fn print_heading() {
     println!("mm                                   RMSE  median   50 %   90 %   NEES     oes.  stom.  small  colon");
 }
 
-/// The track as a report computes it, by [`refine`], told nothing.
+/// The track by [`refine`], told nothing and not refined in a field.
 ///
 /// # Errors
 ///
 /// Those of the estimator and of the segmentation.
 pub fn about_usual_places(trajectory: &Trajectory, made: &Simulated) -> Result<Track, Failure> {
-    let options = RefineOptions::default();
-    Ok(refine(trajectory, &made.setup, &made.recording, &[], &options, &|_| ())?.track)
+    refined(trajectory, made, None)
 }
 
-/// The track by two passes, refined in a field.
+/// The track as a report computes it: the same, refined in a field.
 ///
 /// # Errors
 ///
 /// Those of the estimator and of the segmentation.
 pub fn in_field(trajectory: &Trajectory, made: &Simulated, field: &FieldOptions) -> Result<Track, Failure> {
-    let (setup, recording) = (&made.setup, &made.recording);
-    let gut = usual_gut(&setup.torso);
-    let mut passes = trajectory.begin(setup, recording, &[])?;
-    let first = passes.track(&|_| gut, Instants::Knots);
-    let passage = segment(setup, recording, &first, &[])?;
-    let (track, _) = passes.track_in_field(&|time_s| passage.usual_place(&setup.torso, time_s), field);
-    Ok(track)
+    refined(trajectory, made, Some(*field))
+}
+
+fn refined(trajectory: &Trajectory, made: &Simulated, field: Option<FieldOptions>) -> Result<Track, Failure> {
+    let options = RefineOptions {
+        field,
+        ..RefineOptions::default()
+    };
+    Ok(refine(trajectory, &made.setup, &made.recording, &[], &options, &|_| ())?.track)
 }
 
 fn study(seed: u64, radio: RadioProfile) -> Result<Simulated, alvine_phantom::PhantomError> {

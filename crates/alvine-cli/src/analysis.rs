@@ -5,7 +5,10 @@ mod summarise;
 
 use alvine::estimator::TrackEstimator;
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, ToldLaw, Track, Trajectory};
+use alvine::{
+    FieldOptions, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, SelfCalibration, ToldLaw,
+    Track, Trajectory,
+};
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
 use alvine_transit::{
@@ -117,6 +120,8 @@ struct Found<'a> {
     loosenings: Vec<Loosening>,
     /// How the readings compare with the stated law, where there are any.
     told: Option<ToldLaw>,
+    /// What the recording says of the law and the sites by itself.
+    calibration: Option<SelfCalibration>,
 }
 
 /// Analyses a study. `progress` is told the share of the work done, 0 to 1, from any thread.
@@ -140,6 +145,14 @@ pub fn analyse(
             ..SegmentOptions::default()
         },
         usual_places: !options.no_usual_places,
+        field: Some(FieldOptions {
+            level_spread_db: if options.level_unknown {
+                UNKNOWN_LEVEL_DB
+            } else {
+                FieldOptions::default().level_spread_db
+            },
+            ..FieldOptions::default()
+        }),
         ..RefineOptions::default()
     };
     let mut refined = refine(&trajectory, setup, recording, &given, &asked, &|share| {
@@ -169,13 +182,14 @@ pub fn analyse(
     ))
 }
 
+/// Spread of a level of which nothing is known, dB.
+const UNKNOWN_LEVEL_DB: f64 = 20.0;
+
 /// The default trajectory, the level known or not as asked.
 fn trajectory(options: &AnalysisOptions) -> Trajectory {
-    /// Spread of a level of which nothing is known, dB.
-    const UNKNOWN_DB: f64 = 20.0;
     let mut trajectory = Trajectory::default();
     if options.level_unknown {
-        trajectory.options.slow_level.spread_db = UNKNOWN_DB;
+        trajectory.options.slow_level.spread_db = UNKNOWN_LEVEL_DB;
     }
     trajectory
 }
@@ -219,6 +233,7 @@ fn assemble(
     let (setup, recording) = (&study.setup, &study.recording);
     let Refined {
         track,
+        calibration,
         passage,
         rounds,
         is_settled,
@@ -244,6 +259,7 @@ fn assemble(
         passage,
         rounds,
         is_settled,
+        calibration,
         end,
         transit,
         findings: study

@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use std::fs;
 
 use alvine_study::results::summary::{
-    Completeness, CompletenessStatus, FindingResult, IntervalResult, LandmarkResult, LooseningResult, Method,
-    MotilityResult, MotionResult, PhaseResult, QualityResult, RhythmHourResult, RhythmResult, SUMMARY_FORMAT,
-    SUMMARY_SCHEMA, SiteQualityResult, Source, StudyHead, Summary, TransitResult, TransitTime,
+    CalibratedResult, CalibrationResult, Completeness, CompletenessStatus, FindingResult, IntervalResult,
+    LandmarkResult, LooseningResult, Method, MotilityResult, MotionResult, PhaseResult, QualityResult,
+    RhythmHourResult, RhythmResult, SUMMARY_FORMAT, SUMMARY_SCHEMA, SiteQualityResult, Source, StudyHead, Summary,
+    TransitResult, TransitTime,
 };
 use alvine_study::results::{read_summary, write_summary};
 use serde_json::{Value, json};
@@ -137,6 +138,23 @@ fn full() -> Summary {
             usual_places: true,
             rounds: Some(2),
             settled: Some(true),
+            calibration: Some(CalibrationResult {
+                level_db: CalibratedResult {
+                    value: -1.25,
+                    spread: 0.5,
+                },
+                exponent: CalibratedResult {
+                    value: 0.125,
+                    spread: 0.0625,
+                },
+                gains_db: vec![
+                    CalibratedResult {
+                        value: 0.5,
+                        spread: 0.25,
+                    };
+                    4
+                ],
+            }),
             prior: "fasting".to_owned(),
             median_radius90_mm: Some(55.0),
         },

@@ -2,11 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use alvine::{Flags, LandmarkKind, Phase, Track, median};
+use alvine::{Calibrated, Flags, LandmarkKind, Phase, SelfCalibration, Track, median};
 use alvine_study::results::summary::{
-    Completeness, CompletenessStatus, FindingResult, IntervalResult, LandmarkResult, LooseningResult, Method,
-    MotilityResult, MotionResult, PhaseResult, QualityResult, RhythmHourResult, RhythmResult, SUMMARY_FORMAT,
-    SiteQualityResult, Source, StudyHead, Summary, TransitResult, TransitTime,
+    CalibratedResult, CalibrationResult, Completeness, CompletenessStatus, FindingResult, IntervalResult,
+    LandmarkResult, LooseningResult, Method, MotilityResult, MotionResult, PhaseResult, QualityResult,
+    RhythmHourResult, RhythmResult, SUMMARY_FORMAT, SiteQualityResult, Source, StudyHead, Summary, TransitResult,
+    TransitTime,
 };
 use alvine_transit::measures::TransitTime as FoundTransit;
 use alvine_transit::motility::{MinuteStep, RETROGRADE, minute_steps, share_moving, speed};
@@ -59,8 +60,21 @@ fn method(found: &Found<'_>) -> Method {
         usual_places: !found.options.no_usual_places,
         rounds: Some(found.rounds),
         settled: Some(found.is_settled),
+        calibration: found.calibration.as_ref().map(calibration),
         prior: found.options.prior.name().to_owned(),
         median_radius90_mm: median(&mut radii),
+    }
+}
+
+fn calibration(found: &SelfCalibration) -> CalibrationResult {
+    let told = |of: &Calibrated| CalibratedResult {
+        value: of.value,
+        spread: of.spread,
+    };
+    CalibrationResult {
+        level_db: told(&found.level_db),
+        exponent: told(&found.exponent),
+        gains_db: found.gains_db.iter().map(told).collect(),
     }
 }
 

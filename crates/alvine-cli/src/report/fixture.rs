@@ -515,6 +515,7 @@ fn summary(scene: &Scene, study: &Study, track: &Track) -> Summary {
             usual_places: true,
             rounds: Some(2),
             settled: Some(true),
+            calibration: None,
             prior: "fasting".to_owned(),
             median_radius90_mm: (!scene.nothing_told).then_some(31.4),
         },

@@ -63,6 +63,28 @@ pub struct StudyHead {
     pub sites: Vec<String>,
 }
 
+/// A number that the recording told, with its standard deviation.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CalibratedResult {
+    /// The most likely value.
+    pub value: f64,
+    /// Its standard deviation.
+    pub spread: f64,
+}
+
+/// What the recording says by itself of the law and the sites: each true less stated.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CalibrationResult {
+    /// Of the level, dB.
+    pub level_db: CalibratedResult,
+    /// Of the exponent.
+    pub exponent: CalibratedResult,
+    /// Of each site's gain, dB, in the order of the layout.
+    pub gains_db: Vec<CalibratedResult>,
+}
+
 /// How the result was made.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -82,6 +104,10 @@ pub struct Method {
     /// Whether neither track nor landmarks moved any more in the last round.
     #[serde(default)]
     pub settled: Option<bool>,
+    /// What the recording says by itself of level, exponent and gains, against what the study states; `None` where the track was not
+    /// refined in a field.
+    #[serde(default)]
+    pub calibration: Option<CalibrationResult>,
     /// The name of what was expected of the passage: `fasting`, `fed`, or that of a prior's file.
     #[serde(default = "only_one")]
     pub prior: String,

@@ -1,5 +1,7 @@
 //! Cautions, and how to read the page.
 
+use alvine_study::results::summary::CalibrationResult;
+
 use super::html::Html;
 use crate::report::ReportInput;
 
@@ -37,7 +39,7 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
     html.term(
         "Position",
         "The law from distance to signal gives the path that fits all sites best over the whole recording, those below \
-         their floor included, with an error of each site's own that wanders as the capsule moves. Depth is the least certain coordinate, as the sites lie on the skin.",
+         their floor included, with shadowing of each site's own that is fixed in place. Depth is the least certain coordinate, as the sites lie on the skin.",
     );
     html.term(
         "Left and right",
@@ -70,6 +72,9 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
         "not taken as known: estimated along with the place"
     };
     html.term("Transmit level", level);
+    if let Some(calibration) = &method.calibration {
+        html.term("The law, by this recording itself", &calibrated(calibration));
+    }
     let radius = method.median_radius90_mm.map_or_else(
         || "not known: no instant has a place".to_owned(),
         |radius_mm| format!("{radius_mm:.0} mm for half of the instants or better"),
@@ -78,6 +83,20 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
     html.term("Version", &format!("alvine {}", method.version));
     html.raw("</dl>\n");
     html.close_section();
+}
+
+/// What the recording says of the law that the study states.
+fn calibrated(calibration: &CalibrationResult) -> String {
+    let gains = calibration.gains_db.iter().map(|gain| gain.value.abs());
+    format!(
+        "level {:+.1} ± {:.1} dB and exponent {:+.2} ± {:.2} against the study's; gains of sites within {:.1} dB of it. The track counts \
+         with these",
+        calibration.level_db.value,
+        calibration.level_db.spread,
+        calibration.exponent.value,
+        calibration.exponent.spread,
+        gains.fold(0.0, f64::max),
+    )
 }
 
 /// How often, and whether it came to rest.
