@@ -19,6 +19,10 @@
 //! From [`ToldLaw::CONTRADICTED`] on the recording contradicts the law, and covariances are multiplied by r²: the ratio
 //! of Birge, as if spreads had been stated r times larger. That widens; it does not put right. (R. T. Birge, *The
 //! calculation of errors by the method of least squares*, Phys. Rev. 40 (1932), from memory.)
+//!
+//! The intervals of landmarks are not widened. Their times rest on places, on the rhythm of the signal and on how many sites hear; a wrong
+//! law moves the first, leaves the second as it is, and what it does to the third depends on the floor. No one factor is right for the sum,
+//! and none was measured. Results say in a caution that these times are not to be trusted.
 
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
