@@ -66,10 +66,10 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
         other => format!("{other}, from a file"),
     };
     html.term("Durations expected beforehand", &prior);
-    let level = if method.level_known {
-        "taken from the study, give or take 0.7 dB"
-    } else {
-        "not taken as known: estimated along with the place"
+    let level = match (method.level_known, &method.calibration) {
+        (true, Some(_)) => "taken from the study, give or take 3 dB",
+        (true, None) => "taken from the study, give or take 0.7 dB",
+        (false, _) => "not taken as known: estimated along with the place",
     };
     html.term("Transmit level", level);
     if let Some(calibration) = &method.calibration {
@@ -88,7 +88,7 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>) {
 /// What the recording says of the law that the study states.
 fn calibrated(calibration: &CalibrationResult) -> String {
     let gains = calibration.gains_db.iter().map(|gain| gain.value.abs());
-    format!(
+    let told = format!(
         "level {:+.1} ± {:.1} dB and exponent {:+.2} ± {:.2} against the study's; gains of sites within {:.1} dB of it. The track counts \
          with these",
         calibration.level_db.value,
@@ -96,7 +96,8 @@ fn calibrated(calibration: &CalibrationResult) -> String {
         calibration.exponent.value,
         calibration.exponent.spread,
         gains.fold(0.0, f64::max),
-    )
+    );
+    told.replace('-', "\u{2212}")
 }
 
 /// How often, and whether it came to rest.
