@@ -269,7 +269,7 @@ impl Settled {
 }
 
 /// Scoring ends when a round gains no more than this.
-const LEAST_GAIN: f64 = 0.2;
+const LEAST_GAIN: f64 = 2.0;
 /// Damping at first, and by how much it rises and falls, as a share of the information of each unknown.
 const DAMPING: f64 = 1e-2;
 const DAMPING_RISES: f64 = 4.0;
