@@ -67,7 +67,7 @@ pub fn print_heading() {
     println!("mm                                   RMSE  median   50 %   90 %   NEES     oes.  stom.  small  colon");
 }
 
-/// The track by [`refine`], told nothing and not refined in a field.
+/// The track by [`refine()`], told nothing and not refined in a field.
 ///
 /// # Errors
 ///

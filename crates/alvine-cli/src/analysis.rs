@@ -126,7 +126,7 @@ struct Found<'a> {
 
 /// Analyses a study. `progress` is told the share of the work done, 0 to 1, from any thread.
 ///
-/// Track and phases come from each other by [`alvine_transit::refine`]; what the signal says without the reader, from the first track.
+/// Track and phases come from each other by [`alvine_transit::refine()`]; what the signal says without the reader, from the first track.
 ///
 /// # Errors
 ///
