@@ -81,8 +81,8 @@ pub fn about_usual_places(trajectory: &Trajectory, made: &Simulated) -> Result<T
 /// # Errors
 ///
 /// Those of the estimator and of the segmentation.
-pub fn in_field(trajectory: &Trajectory, made: &Simulated, field: &FieldOptions) -> Result<Track, Failure> {
-    refined(trajectory, made, Some(*field))
+pub fn in_field(trajectory: &Trajectory, made: &Simulated) -> Result<Track, Failure> {
+    refined(trajectory, made, Some(FieldOptions::default()))
 }
 
 fn refined(trajectory: &Trajectory, made: &Simulated, field: Option<FieldOptions>) -> Result<Track, Failure> {

@@ -11,7 +11,7 @@ pub use accuracy_table::{Asked, about_usual_places, in_field, print_heading};
 pub use day::{day, study};
 pub use instants::{NO_FLOOR_DBM, instants, setup};
 pub use outcome::Outcome;
-pub use told::{prior_of, scenario_of, swallow, true_s};
+pub use told::{prior_of, refine_told, scenario_of, swallow, true_s};
 
 /// Whatever a bench fails by.
 pub type Failure = Box<dyn std::error::Error>;

@@ -1,11 +1,11 @@
 //! What a study came to: how far its place and its landmarks are off, in one row of a table for many.
 
-use alvine::{LandmarkKind, Trajectory};
+use alvine::LandmarkKind;
 use alvine_phantom::Simulated;
 use alvine_phantom::score::score_track;
-use alvine_transit::{RefineOptions, Refined, refine};
+use alvine_transit::{RefineOptions, Refined};
 
-use crate::{Failure, swallow, true_s};
+use crate::{Failure, refine_told, true_s};
 
 /// What one study came to.
 #[derive(Debug, Clone)]
@@ -25,15 +25,7 @@ impl Outcome {
     ///
     /// Those of the estimator and of the segmentation.
     pub fn of(made: &Simulated, options: &RefineOptions) -> Result<(Self, Refined), Failure> {
-        let given = [swallow(made)];
-        let refined = refine(
-            &Trajectory::default(),
-            &made.setup,
-            &made.recording,
-            &given,
-            options,
-            &|_| (),
-        )?;
+        let refined = refine_told(made, options)?;
         let score = score_track(&refined.track, &made.truth);
         let mut wrong = 0;
         let landmarks = [LandmarkKind::Pylorus, LandmarkKind::IleocaecalValve].map(|kind| {

@@ -1,8 +1,8 @@
 //! What a simulated study is, and what is told of it beforehand.
 
-use alvine::{LandmarkKind, ReaderLandmark};
+use alvine::{LandmarkKind, ReaderLandmark, Trajectory};
 use alvine_phantom::{Scenario, Simulated};
-use alvine_transit::Prior;
+use alvine_transit::{Prior, RefineError, RefineOptions, Refined, refine};
 
 /// The scenario of a seed: all of the phantom's in turn.
 #[must_use]
@@ -35,4 +35,14 @@ pub fn swallow(made: &Simulated) -> ReaderLandmark {
 pub fn true_s(made: &Simulated, kind: LandmarkKind) -> Option<f64> {
     let landmarks = &made.truth.landmarks;
     landmarks.iter().find(|landmark| landmark.kind == kind)?.time_s
+}
+
+/// Track and phases of a study, told the swallow.
+///
+/// # Errors
+///
+/// Those of the estimator and of the segmentation.
+pub fn refine_told(made: &Simulated, options: &RefineOptions) -> Result<Refined, RefineError> {
+    let (trajectory, given) = (Trajectory::default(), [swallow(made)]);
+    refine(&trajectory, &made.setup, &made.recording, &given, options, &|_| ())
 }

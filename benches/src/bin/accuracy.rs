@@ -9,8 +9,8 @@
 //! ROW only the estimators whose name contains it.
 
 use alvine::{
-    FieldOptions, FixOptions, FixThenSmooth, Instants, Level, Loss, Position, PositionPrior, Recording, Setup, Track,
-    TrackEstimator, TrackPoint, Trajectory,
+    FixOptions, FixThenSmooth, Instants, Level, Loss, Position, PositionPrior, Recording, Setup, Track, TrackEstimator,
+    TrackPoint, Trajectory,
 };
 use alvine_benches::{Asked, Failure, about_usual_places, in_field, print_heading};
 use alvine_phantom::Simulated;
@@ -41,9 +41,7 @@ fn main() -> Result<(), Failure> {
     asked.row("trajectory about usual places", &made, |made| {
         about_usual_places(&trajectory, made)
     });
-    asked.row("trajectory in a field", &made, |made| {
-        in_field(&trajectory, made, &FieldOptions::default())
-    });
+    asked.row("trajectory in a field", &made, |made| in_field(&trajectory, made));
     Ok(())
 }
 

@@ -4,14 +4,14 @@
 //! cargo run --release -p alvine-benches --bin cost
 //! ```
 //!
-//! Recordings are simulated at 2 Hz: the demo's scenario with eight sites for 1, 2, 4 … 64 h, and 4 h with 4 to 64 sites in four
-//! rows on the front of the torso. The whole of what a report asks of the trajectory is timed, on one thread: gathering, the
-//! global start, a pass at the knots, one at every instant and its refinement in a field, which calibrates; the least of three runs counts. Where cost is a straight line in
+//! Recordings are simulated at 2 Hz: the demo's scenario with eight sites for 1, 2, 4 … 64 h, and 4 h with 4 to 64 sites in rows
+//! on the front of the torso, two of two or four. Timed on one thread are gathering, the global start, a pass at the knots, one at
+//! every instant and its refinement in a field, which calibrates; the least of three runs counts. Where cost is a straight line in
 //! the length, the time an hour stays the same; the slope of ln time against ln length from 4 h on is printed.
 
 use std::time::Instant;
 
-use alvine::{FieldOptions, Instants, Layout, Position, Setup, Site, Torso, Trajectory};
+use alvine::{FieldOptions, Instants, Layout, Position, Site, Torso, Trajectory};
 use alvine_benches::Failure;
 use alvine_phantom::{Loosening, Residence, Scenario, Simulated, simulate};
 use alvine_transit::usual_gut;
@@ -53,26 +53,25 @@ fn measure() -> Result<(), Failure> {
 
 /// The demo for so long, the capsule kept inside; with so many sites, or the default eight.
 fn made(hours: f64, sites: Option<usize>) -> Result<Simulated, Failure> {
-    let demo = Scenario::demo(31);
     let torso = Torso::new(330.0, 230.0)?;
     let mut scenario = Scenario {
         duration_h: hours,
         layout: sites.map(|count| rows(&torso, count)).transpose()?,
         loosening: Loosening::None,
-        ..demo
+        ..Scenario::demo(31)
     };
     scenario.transit.colon = Residence::Endless;
     Ok(simulate(&scenario)?)
 }
 
-/// So many sites, a multiple of four, in four rows on the front of the torso.
+/// So many sites, a multiple of four, in rows on the front of the torso.
 fn rows(torso: &Torso, count: usize) -> Result<Layout, Failure> {
-    // Four alone would lie on one line.
+    // Four in one column would lie in a plane with its axis.
     let across = (count / 4).max(2);
     let sites = (0..count).map(|site| {
         let (row, column) = (site / across, site % across);
         let share = (column as f64 + 0.5) / across as f64;
-        // Rows are set off against each other, so that four sites do not lie on one line.
+        // Rows are set off against each other.
         let x_mm = 130.0 * (2.0 * share - 1.0) + 30.0 * (row % 2) as f64 - 15.0;
         let z_mm = 120.0 - 70.0 * row as f64;
         Site::new(
@@ -88,7 +87,7 @@ fn least_s(made: &Simulated) -> Result<f64, Failure> {
     let mut least_s = f64::INFINITY;
     for _ in 0..3 {
         let start = Instant::now();
-        let points = points(&made.setup, made)?;
+        let points = points(made)?;
         least_s = least_s.min(start.elapsed().as_secs_f64());
         if points == 0 {
             return Err("a track without points".into());
@@ -97,10 +96,10 @@ fn least_s(made: &Simulated) -> Result<f64, Failure> {
     Ok(least_s)
 }
 
-fn points(setup: &Setup, made: &Simulated) -> Result<usize, Failure> {
+fn points(made: &Simulated) -> Result<usize, Failure> {
     let trajectory = Trajectory::default();
-    let gut = usual_gut(&setup.torso);
-    let mut passes = trajectory.begin(setup, &made.recording, &[])?;
+    let gut = usual_gut(&made.setup.torso);
+    let mut passes = trajectory.begin(&made.setup, &made.recording, &[])?;
     let coarse = passes.track(&|_| gut, Instants::Knots).points.len();
     let (fine, _) = passes.track_in_field(&|_| gut, &FieldOptions::default());
     Ok(coarse.min(fine.points.len()))

@@ -14,9 +14,9 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use alvine::{Instants, LandmarkKind, Track, Trajectory};
-use alvine_benches::{prior_of, scenario_of, swallow, true_s};
+use alvine_benches::{prior_of, refine_told, scenario_of, true_s};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
-use alvine_transit::{Kinds, Passage, RefineOptions, SegmentOptions, refine, usual_gut};
+use alvine_transit::{Kinds, Passage, RefineOptions, SegmentOptions, usual_gut};
 use rayon::prelude::*;
 
 type Failure = Box<dyn std::error::Error>;
@@ -121,26 +121,19 @@ fn told(studies: &[Study], kinds: Kinds) -> Vec<[Told; 3]> {
 }
 
 fn passage(study: &Study, kinds: Kinds) -> Option<Passage> {
-    let given = [swallow(&study.made)];
     let options = RefineOptions {
         segment: SegmentOptions {
             prior: prior_of(study.scenario),
             kinds,
         },
+        // The phases do not depend on it.
+        field: None,
         ..RefineOptions::default()
     };
-    let made = &study.made;
-    refine(
-        &Trajectory::default(),
-        &made.setup,
-        &made.recording,
-        &given,
-        &options,
-        &|_| (),
-    )
-    .map_err(|failure| eprintln!("{}: {failure}", study.seed))
-    .ok()
-    .map(|refined| refined.passage)
+    refine_told(&study.made, &options)
+        .map_err(|failure| eprintln!("{}: {failure}", study.seed))
+        .ok()
+        .map(|refined| refined.passage)
 }
 
 /// A file a study: swallow, pylorus and valve as they were, s, and then a minute a row: time, place and liveliness.

@@ -7,11 +7,11 @@
 //! Studies are all of the phantom's named scenarios in turn, at 2 Hz unless told otherwise, told the swallow and whether there was a
 //! meal. A minute moves in truth where the mean place lies more than 10 mm from that of the minute before, and rests below 5 mm.
 
-use alvine::{Phase, Position, Trajectory, Truth};
-use alvine_benches::{Failure, prior_of, scenario_of, swallow};
+use alvine::{Phase, Position, Truth};
+use alvine_benches::{Failure, prior_of, refine_told, scenario_of};
 use alvine_phantom::{RadioProfile, Scenario, simulate};
 use alvine_transit::motility::{MinuteStep, minute_steps, share_moving, speed};
-use alvine_transit::{Passage, RefineOptions, RhythmStrength, SegmentOptions, refine};
+use alvine_transit::{Passage, RefineOptions, RhythmStrength, SegmentOptions};
 use rayon::prelude::*;
 
 const PHASES: [Phase; 3] = [Phase::Stomach, Phase::SmallBowel, Phase::Colon];
@@ -70,15 +70,7 @@ fn study(seed: u64, radio: RadioProfile, rate_hz: f64) -> Result<[Tally; 3], Fai
         },
         ..RefineOptions::default()
     };
-    let given = [swallow(&made)];
-    let refined = refine(
-        &Trajectory::default(),
-        &made.setup,
-        &made.recording,
-        &given,
-        &options,
-        &|_| (),
-    )?;
+    let refined = refine_told(&made, &options)?;
     let steps = minute_steps(&refined.track);
     let truth = true_steps(
         &made.truth,

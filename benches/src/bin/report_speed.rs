@@ -10,7 +10,7 @@
 use std::time::Instant;
 
 use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{FixThenSmooth, Instants, Quality, TrackEstimator, Trajectory};
+use alvine::{FieldOptions, FixThenSmooth, Instants, Quality, TrackEstimator, Trajectory};
 use alvine_benches::{Failure, day, study};
 use alvine_study::{read_study, write_study_hdf5, write_study_toml};
 use alvine_transit::{RefineOptions, Segmenter, usual_gut};
@@ -60,13 +60,15 @@ fn stages(csv: &std::path::Path, hdf5: &std::path::Path) -> Result<(), Failure> 
     for _ in 1..options.most_rounds {
         let usual = |time_s: f64| passage.usual_place(&setup.torso, time_s);
         let drawn = clock.time("track, once more", || {
-            passes.track(&usual, Instants::Knots);
+            passes.draw(&usual);
             passes.track(&|_| gut, Instants::Knots)
         });
         passage = clock.time("phases, once more", || segmenter.passage(&drawn, &[]))?;
     }
     let usual = |time_s: f64| passage.usual_place(&setup.torso, time_s);
-    clock.time("last pass", || passes.track(&usual, Instants::All));
+    clock.time("last pass, in a field", || {
+        passes.track_in_field(&usual, &FieldOptions::default())
+    });
     println!("  {:<20} {:>8.3} s", "all but the CSV", clock.total_s);
     clock.time("yardstick: fix, smooth", || {
         FixThenSmooth::default().estimate(setup, recording, &[], &|_| ())

@@ -145,14 +145,7 @@ pub fn analyse(
             ..SegmentOptions::default()
         },
         usual_places: !options.no_usual_places,
-        field: Some(FieldOptions {
-            level_spread_db: if options.level_unknown {
-                UNKNOWN_LEVEL_DB
-            } else {
-                FieldOptions::default().level_spread_db
-            },
-            ..FieldOptions::default()
-        }),
+        field: Some(field(options)),
         ..RefineOptions::default()
     };
     let mut refined = refine(&trajectory, setup, recording, &given, &asked, &|share| {
@@ -192,6 +185,15 @@ fn trajectory(options: &AnalysisOptions) -> Trajectory {
         trajectory.options.slow_level.spread_db = UNKNOWN_LEVEL_DB;
     }
     trajectory
+}
+
+/// The default field, likewise.
+fn field(options: &AnalysisOptions) -> FieldOptions {
+    let mut field = FieldOptions::default();
+    if options.level_unknown {
+        field.level_spread_db = UNKNOWN_LEVEL_DB;
+    }
+    field
 }
 
 /// The reader's landmarks, and the time of the swallow that the study states unless the reader gave one.

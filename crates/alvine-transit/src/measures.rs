@@ -246,15 +246,8 @@ fn estimated(kind: LandmarkKind, passage: &Passage) -> ReportedLandmark {
 /// are wider than that.
 fn hold_to_given(landmarks: &mut [ReportedLandmark]) {
     for index in 0..landmarks.len() {
-        let given = |landmark: &&ReportedLandmark| landmark.source != LandmarkSource::Estimated;
-        let times = |some: &[ReportedLandmark]| -> Vec<f64> {
-            some.iter()
-                .filter(given)
-                .filter_map(|landmark| landmark.time_s)
-                .collect()
-        };
-        let least_s = times(&landmarks[..index]).into_iter().fold(f64::NEG_INFINITY, f64::max);
-        let most_s = times(&landmarks[index + 1..]).into_iter().fold(f64::INFINITY, f64::min);
+        let least_s = given_s(&landmarks[..index]).fold(f64::NEG_INFINITY, f64::max);
+        let most_s = given_s(&landmarks[index + 1..]).fold(f64::INFINITY, f64::min);
         let landmark = &mut landmarks[index];
         if landmark.source == LandmarkSource::Estimated {
             let hold = |time_s: f64| time_s.min(most_s).max(least_s);
@@ -263,6 +256,14 @@ fn hold_to_given(landmarks: &mut [ReportedLandmark]) {
             landmark.interval90_s = landmark.interval90_s.map(|interval_s| interval_s.map(hold));
         }
     }
+}
+
+/// The times of landmarks that were given, s.
+fn given_s(landmarks: &[ReportedLandmark]) -> impl Iterator<Item = f64> {
+    let given = landmarks
+        .iter()
+        .filter(|landmark| landmark.source != LandmarkSource::Estimated);
+    given.filter_map(|landmark| landmark.time_s)
 }
 
 /// How long something took.

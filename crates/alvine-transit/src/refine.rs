@@ -120,7 +120,7 @@ pub fn refine(
     let (mut rounds, mut is_settled) = (1, false);
     let mut before: Option<Track> = None;
     while rounds < options.most_rounds && options.usual_places && !is_settled {
-        passes.track(&|time_s| place(&passage, time_s), Instants::Knots);
+        passes.draw(&|time_s| place(&passage, time_s));
         let drawn = passes.track(&|_| gut, Instants::Knots);
         let anew = segmenter.passage(&drawn, given)?;
         rounds += 1;

@@ -193,7 +193,6 @@ pub fn segment_with(
     given: &[ReaderLandmark],
     options: &SegmentOptions,
 ) -> Result<Passage, SegmentError> {
-    check_order(given)?;
     Segmenter::new(setup, recording, options).passage(track, given)
 }
 

@@ -25,7 +25,6 @@ pub use track::{TrackBound, TrackBoundError, posterior_cramer_rao};
 
 use crate::fix::Level;
 use crate::normal;
-use crate::propagation::Propagation;
 use crate::setup::Setup;
 use crate::torso::Position;
 
@@ -47,10 +46,9 @@ pub fn fisher_information(setup: &Setup, place_mm: &Position, options: &BoundOpt
     let mut cross = Position::zeros();
     let mut level = 0.0;
     let per_db2 = 1.0 / (options.spread_db * options.spread_db);
-    for site in setup.layout.sites() {
-        let (loss_db, gradient) = setup.law.loss_and_gradient(place_mm, &site.position_mm);
+    for site in 0..setup.layout.len() {
+        let (median_dbm, gradient) = setup.median_and_loss_gradient(place_mm, site);
         let share = if options.floor {
-            let median_dbm = setup.transmitter.power_dbm() + site.gain_db - loss_db;
             let z = (setup.receiver.floor_dbm() - median_dbm) / options.spread_db;
             uncensored_share(z)
         } else {

@@ -157,6 +157,18 @@ impl Setup {
         let site = &self.layout.sites()[site];
         self.transmitter.power_dbm() + site.gain_db - self.law.loss_db(place_mm, &site.position_mm)
     }
+
+    /// As [`Setup::median_dbm`], with the gradient of the loss by the place, dB/mm; the level's is the opposite.
+    ///
+    /// # Panics
+    ///
+    /// When `site` is not an index of the layout.
+    #[must_use]
+    pub fn median_and_loss_gradient(&self, place_mm: &Position, site: usize) -> (f64, Position) {
+        let site = &self.layout.sites()[site];
+        let (loss_db, gradient) = self.law.loss_and_gradient(place_mm, &site.position_mm);
+        (self.transmitter.power_dbm() + site.gain_db - loss_db, gradient)
+    }
 }
 
 #[cfg(test)]

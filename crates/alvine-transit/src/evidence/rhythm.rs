@@ -131,11 +131,7 @@ impl Rhythms {
         let speaker = |&band| (band, Speaker::new(band, ranges, windows.per_minute(), series.step_s));
         let mut speakers: Vec<(Band, Speaker)> = bands.iter().map(speaker).collect();
         let mut hourly = Hourly::new(bands, ranges, &windows, series.step_s);
-        for window in 0.. {
-            let first = windows.first_step(window);
-            if first + windows.samples() > series.count {
-                break;
-            }
+        for (window, first) in windows.whole(series.count) {
             let row = windows.ratios(series.window(first, &windows));
             hourly.take(&windows, window, row.as_deref());
             let bins = windows.bins(window, width_s);
@@ -169,11 +165,7 @@ pub(crate) fn peaks(
     for bands in Band::OF_ONE_WINDOW {
         let windows = Windows::new(bands[0], series.step_s);
         let mut sums = Hourly::new(bands, ranges, &windows, series.step_s);
-        for window in 0.. {
-            let first = windows.first_step(window);
-            if first + windows.samples() > series.count {
-                break;
-            }
+        for (window, first) in windows.whole(series.count) {
             let middle_s = start_s + windows.middle_s(window);
             let within = |band: &&Band| {
                 spans_s[**band as usize].is_some_and(|[from_s, to_s]| (from_s..to_s).contains(&middle_s))

@@ -25,7 +25,6 @@ use nalgebra::{Matrix2, Matrix3};
 use thiserror::Error;
 
 use super::uncensored_share;
-use crate::propagation::Propagation;
 use crate::setup::Setup;
 use crate::torso::Position;
 use crate::trajectory::TrajectoryOptions;
@@ -220,12 +219,11 @@ impl Blocks<'_> {
         let unmodelled = (self.options.unmodelled_share * self.setup.noise.shadowing_db()).powi(2);
         let whole = tail_share(self.options.reading_freedom, 1.0) / (sample / self.readings + unmodelled);
         for place_mm in places {
-            for (index, site) in self.setup.layout.sites().iter().enumerate() {
-                let (loss_db, gradient) = self.setup.law.loss_and_gradient(place_mm, &site.position_mm);
-                let median_dbm = self.setup.transmitter.power_dbm() + site.gain_db - loss_db;
+            for site in 0..self.setup.layout.len() {
+                let (median_dbm, gradient) = self.setup.median_and_loss_gradient(place_mm, site);
                 let z = (self.setup.receiver.floor_dbm() - median_dbm) / (sample + unmodelled).sqrt();
                 let weight = per_path * whole * uncensored_share(z);
-                let entries = level_slopes(index, &gradient);
+                let entries = level_slopes(site, &gradient);
                 for (i, di) in entries {
                     for (j, dj) in entries {
                         block[i * self.size + j] += weight * di * dj;

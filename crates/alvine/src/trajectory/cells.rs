@@ -5,7 +5,7 @@
 //! capsule moves from cell to cell, forward and backward sums give the probability of each cell at each step from all
 //! readings before and after. Neighbouring steps share their shadowing, so that their likelihoods are flattened.
 
-use super::knots::Knots;
+use super::knots::{Heard, Knots};
 use super::options::TrajectoryOptions;
 use crate::fix::{FixOptions, Level, Scores, StartGrid};
 use crate::recording::Reading;
@@ -236,16 +236,14 @@ fn steps(knots: &Knots, step_s: f64) -> Vec<Step> {
 fn readings(setup: &Setup, knots: &Knots, step: &Step) -> Vec<Reading> {
     (0..knots.sites)
         .map(|site| {
-            let (mut heard, mut below, mut saturated, mut sum) = (0, 0, 0, 0.0);
-            for knot in step.knots.clone() {
-                let of = &knots.row(knot)[site];
-                heard += of.heard;
-                below += of.below;
-                saturated += of.saturated;
-                sum += f64::from(of.heard) * of.mean_dbm;
-            }
+            let Heard {
+                heard,
+                mean_dbm,
+                below,
+                saturated,
+            } = knots.together(step.knots.clone(), site);
             if heard > 0 && heard >= below.max(saturated) {
-                Reading::Heard(sum / f64::from(heard))
+                Reading::Heard(mean_dbm)
             } else if saturated > below {
                 Reading::Saturated(setup.receiver.ceiling_dbm().unwrap_or(f64::INFINITY))
             } else if below > 0 {

@@ -23,6 +23,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::instants::PlaceAt;
 use super::knots::Knots;
+use super::objective::spans_about;
 use super::options::TrajectoryOptions;
 use crate::fix::PositionPrior;
 use crate::setup::Setup;
@@ -197,17 +198,11 @@ pub(super) fn refine(
 
 /// Shifts averaged over so long either side, so that the track does not leap from station to station.
 fn averaged(shifts: &[Option<Shift>], knots_s: &[f64], averaged_s: f64) -> Vec<Option<Shift>> {
-    let (mut first, mut end) = (0, 0);
-    (0..shifts.len())
-        .map(|knot| {
-            let here = shifts[knot]?;
-            while knots_s[first] < knots_s[knot] - averaged_s {
-                first += 1;
-            }
-            while end < knots_s.len() && knots_s[end] <= knots_s[knot] + averaged_s {
-                end += 1;
-            }
-            let near = shifts[first..end].iter().flatten();
+    spans_about(knots_s, knots_s, averaged_s)
+        .zip(shifts)
+        .map(|(span, here)| {
+            let here = (*here)?;
+            let near = shifts[span].iter().flatten();
             let (count, sum) = near.fold((0.0, Position::zeros()), |(count, sum), shift| {
                 (count + 1.0, sum + shift.by_mm)
             });
@@ -230,8 +225,11 @@ struct Window {
 
 /// Windows of alike size over so many stations.
 fn windows(stations: usize) -> impl Iterator<Item = Window> {
-    let count = stations.div_ceil(MOST_IN_WINDOW - 2 * OVERLAP).max(1);
-    let count = if stations <= MOST_IN_WINDOW { 1 } else { count };
+    let count = if stations <= MOST_IN_WINDOW {
+        1
+    } else {
+        stations.div_ceil(MOST_IN_WINDOW - 2 * OVERLAP)
+    };
     (0..count).map(move |window| {
         let own = window * stations / count..(window + 1) * stations / count;
         let with_overlap = own.start.saturating_sub(OVERLAP)..(own.end + OVERLAP).min(stations);
@@ -242,13 +240,12 @@ fn windows(stations: usize) -> impl Iterator<Item = Window> {
 /// Where the scoring settled.
 struct Settled {
     unknowns: Unknowns,
-    stations: usize,
     covariance: DMatrix<f64>,
 }
 
 impl Settled {
     fn shift(&self, index: usize, station: &Station, widened: f64) -> Shift {
-        let entry = |axis: usize| axis * self.stations + index;
+        let entry = |axis: usize| self.unknowns.entry(axis, index);
         Shift {
             by_mm: self.unknowns.place(index) - station.place_mm,
             covariance_mm2: Matrix3::from_fn(|row, column| widened * self.covariance[(entry(row), entry(column))]),
@@ -300,28 +297,33 @@ fn settle(likelihood: &Likelihood<'_>) -> Result<Settled, NotPositive> {
             break;
         }
     }
+    let mut factor = dense::factor(scored.information)?;
     for _ in 0..likelihood.options.blurs {
-        let mean = blurred(likelihood, &at, scored)?;
-        let step = mean.step(&dense::factor(mean.information.clone())?)?;
-        at = at.moved(&(BLUR_STEP * step));
-        scored = mean;
+        let mean = blurred(likelihood, &at, &factor)?;
+        factor = dense::factor(mean.information)?;
+        at = at.moved(&(BLUR_STEP * step_down(&mean.gradient, &factor)?));
     }
     let covariance = likelihood.covariance_by_means(&at)?;
     Ok(Settled {
         unknowns: at,
-        stations: likelihood.stations.len(),
         covariance,
     })
 }
 
+/// Gradient and information on average over a blur.
+struct Blurred {
+    gradient: DVector<f64>,
+    information: DMatrix<f64>,
+}
+
 /// Gradient and information on average over where the unknowns may be: the single most likely places lie nearer to the sites than the
 /// truth, and nearer to each other. Draws come in pairs to either side, so that all that is linear in them cancels.
-fn blurred(likelihood: &Likelihood<'_>, at: &Unknowns, scored: Scored) -> Result<Scored, NotPositive> {
-    let lower_inverse = dense::inverse_of_lower(&dense::factor(scored.information)?);
+/// `factor` is that of the information by which they are spread.
+fn blurred(likelihood: &Likelihood<'_>, at: &Unknowns, factor: &DMatrix<f64>) -> Result<Blurred, NotPositive> {
+    let lower_inverse = dense::inverse_of_lower(factor);
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(BLUR_SEED);
     let size = at.values.len();
-    let mut mean = Scored {
-        value: 0.0,
+    let mut mean = Blurred {
         gradient: DVector::zeros(size),
         information: DMatrix::zeros(size, size),
     };
@@ -331,13 +333,18 @@ fn blurred(likelihood: &Likelihood<'_>, at: &Unknowns, scored: Scored) -> Result
         for side in [&at.moved(&off), &at.moved(&-off)] {
             let one = likelihood.score(side)?;
             let share = 0.5 / BLUR_PAIRS as f64;
-            mean.value += share * one.value;
             mean.gradient.axpy(share, &one.gradient, 1.0);
             mean.information
                 .zip_apply(&one.information, |sum, one| *sum += share * one);
         }
     }
     Ok(mean)
+}
+
+/// The step down a gradient, by the factor of an information matrix.
+fn step_down(gradient: &DVector<f64>, factor: &DMatrix<f64>) -> Result<DVector<f64>, NotPositive> {
+    let half = factor.solve_lower_triangular(&-gradient).ok_or(NotPositive)?;
+    factor.tr_solve_lower_triangular(&half).ok_or(NotPositive)
 }
 
 /// The first better place along ever more damped steps.
@@ -356,7 +363,8 @@ fn damped(likelihood: &Likelihood<'_>, at: &Unknowns, scored: &Scored, damping: 
     for unknown in 0..information.nrows() {
         information[(unknown, unknown)] *= 1.0 + damping;
     }
-    let moved = at.moved(&scored.step(&dense::factor(information).ok()?).ok()?);
+    let factor = dense::factor(information).ok()?;
+    let moved = at.moved(&step_down(&scored.gradient, &factor).ok()?);
     let value = likelihood.value(&moved).ok()?;
     (value < scored.value).then_some((moved, value))
 }

@@ -4,6 +4,8 @@
 //! mean, and those below the floor or above the ceiling by their number. The mean is clipped about the median, so that one
 //! burst of interference in a block of many readings cannot move it.
 
+use std::ops::Range;
+
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
 
@@ -90,6 +92,23 @@ impl Knots {
     /// The readings of one block, one a site.
     pub fn row(&self, knot: usize) -> &[Heard] {
         &self.readings[knot * self.sites..(knot + 1) * self.sites]
+    }
+
+    /// One site's readings of several blocks as of one.
+    pub fn together(&self, knots: Range<usize>, site: usize) -> Heard {
+        let mut all = Heard::default();
+        let mut sum = 0.0;
+        for knot in knots {
+            let of = &self.row(knot)[site];
+            all.heard += of.heard;
+            all.below += of.below;
+            all.saturated += of.saturated;
+            sum += f64::from(of.heard) * of.mean_dbm;
+        }
+        if all.heard > 0 {
+            all.mean_dbm = sum / f64::from(all.heard);
+        }
+        all
     }
 }
 

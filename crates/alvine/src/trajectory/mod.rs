@@ -140,6 +140,17 @@ impl Passes<'_> {
         self.solve(place, instants, None).0
     }
 
+    /// Moves to the most likely path for the next pass to begin from, as [`Passes::track`] does, and tells nothing of it.
+    pub fn draw(&mut self, place: &dyn Fn(f64) -> Option<PositionPrior>) {
+        if self.knots.len() == 0 {
+            return;
+        }
+        let mut objective = objective_about(self.setup, self.options, &self.knots, place);
+        let mut chain = Chain::new(objective.size());
+        // States without a covariance are where the descent left them: a track from there says so.
+        let _ = settle(&mut objective, &mut self.states, &mut chain, self.options);
+    }
+
     /// As [`Passes::track`] at every instant, and then refined in a field fixed in place, wherever something is known of the place
     /// beforehand; with what the recording says of the law and the sites. That is `None` where nothing could be refined.
     pub fn track_in_field(
@@ -159,14 +170,13 @@ impl Passes<'_> {
         if self.knots.len() == 0 {
             return Default::default();
         }
-        let places: Vec<_> = self.knots.time_s.iter().map(|&time_s| place(time_s)).collect();
-        let mut objective = Objective::new(self.setup, self.options, &self.knots, places.clone());
+        let mut objective = objective_about(self.setup, self.options, &self.knots, place);
         let mut chain = Chain::new(objective.size());
         // States that are no numbers have no covariance, and then nothing can be said of the place.
         let Ok(end) = settle(&mut objective, &mut self.states, &mut chain, self.options) else {
             return Default::default();
         };
-        let refined = field.map_or_else(Refined::default, |field| self.refine(field, &places));
+        let refined = field.map_or_else(Refined::default, |field| self.refine(field, objective.places()));
         let covariances = Covariances::of(&mut chain);
         drop(chain);
         let found = Found {
@@ -189,6 +199,17 @@ impl Passes<'_> {
         let places_mm: Vec<Position> = (0..self.knots.len()).map(|knot| self.states.place(knot)).collect();
         refine(self.setup, field, &self.knots, self.options, &places_mm, priors)
     }
+}
+
+/// The objective, with what is known beforehand of the place at each knot.
+fn objective_about<'a>(
+    setup: &'a Setup,
+    options: &'a TrajectoryOptions,
+    knots: &'a Knots,
+    place: &dyn Fn(f64) -> Option<PositionPrior>,
+) -> Objective<'a> {
+    let places = knots.time_s.iter().map(|&time_s| place(time_s)).collect();
+    Objective::new(setup, options, knots, places)
 }
 
 /// Descends, as often as blurs are wanted, and leaves the system factored at the end.
@@ -265,7 +286,8 @@ impl Found<'_> {
             motion: &self.options.motion,
             motion_weight: &motion_weight,
         };
-        let lasting_mm2 = self.lasting_mm2();
+        // Only where nothing was refined, and then for every instant of a knot.
+        let mut lasting_mm2 = vec![None; self.knots.len()];
         let knot_flags = self.knot_flags();
         let mut points = Vec::new();
         let mut knot = 0;
@@ -279,7 +301,7 @@ impl Found<'_> {
             let estimated = interpolation.at(time_s, knot);
             let place = match self.refined.at(&self.knots.time_s, knot, time_s) {
                 Some(shift) => shift.of(&estimated),
-                None => estimated.widened(&lasting_mm2[knot]),
+                None => estimated.widened(lasting_mm2[knot].get_or_insert_with(|| self.lasting_mm2(knot))),
             };
             let (sites_used, flags) = self.heard(instant, time_s);
             let remarks = Remarks {
@@ -313,11 +335,9 @@ impl Found<'_> {
             .collect()
     }
 
-    /// The part of each knot's covariance that is never averaged away, mm².
-    fn lasting_mm2(&self) -> Vec<Matrix3<f64>> {
-        (0..self.knots.len())
-            .map(|knot| self.objective.lone_covariance_mm2(self.states, knot) * self.options.lasting_share)
-            .collect()
+    /// The part of a knot's covariance that is never averaged away, mm².
+    fn lasting_mm2(&self, knot: usize) -> Matrix3<f64> {
+        self.objective.lone_covariance_mm2(self.states, knot) * self.options.lasting_share
     }
 
     fn knot_flags(&self) -> Vec<Flags> {

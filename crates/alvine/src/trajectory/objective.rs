@@ -10,6 +10,8 @@
 //! count by the motion prior, levels and biases as Ornstein–Uhlenbeck processes. A bias forgets with the distance moved, as
 //! shadowing is fixed in place and not in time.
 
+use std::ops::Range;
+
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
 use super::blur::{Blur, Blurred};
@@ -155,6 +157,11 @@ impl<'a> Objective<'a> {
             .map(|knot| objective.link(knots.time_s[knot] - knots.time_s[knot - 1], 0.0))
             .collect();
         objective
+    }
+
+    /// What is known of the place at each knot beforehand.
+    pub fn places(&self) -> &[Option<PositionPrior>] {
+        &self.places
     }
 
     /// Averages over a blur from now on.
@@ -743,19 +750,23 @@ fn averaged_path(
         sum += place;
         sums.push(sum);
     }
-    let (mut first, mut end) = (0, 0);
-    knots_s
-        .iter()
-        .map(|&now_s| {
-            while time_s[first] < now_s - averaged_s {
-                first += 1;
-            }
-            while end < time_s.len() && time_s[end] <= now_s + averaged_s {
-                end += 1;
-            }
-            (sums[end] - sums[first]) / (end - first) as f64
-        })
+    spans_about(&time_s, knots_s, averaged_s)
+        .map(|span| (sums[span.end] - sums[span.start]) / span.len() as f64)
         .collect()
+}
+
+/// The times within `reach_s` of each of some of them, as ranges of indices; both in order.
+pub(super) fn spans_about(time_s: &[f64], about_s: &[f64], reach_s: f64) -> impl Iterator<Item = Range<usize>> {
+    let (mut first, mut end) = (0, 0);
+    about_s.iter().map(move |&now_s| {
+        while time_s[first] < now_s - reach_s {
+            first += 1;
+        }
+        while end < time_s.len() && time_s[end] <= now_s + reach_s {
+            end += 1;
+        }
+        first..end
+    })
 }
 
 /// The blocks and right-hand sides at the ends of a link.

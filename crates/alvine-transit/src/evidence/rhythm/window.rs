@@ -59,6 +59,12 @@ impl Windows {
         window * self.hop
     }
 
+    /// Every whole window in a recording of so many steps, with its first step.
+    pub fn whole(&self, steps: usize) -> impl Iterator<Item = (usize, usize)> + use<'_> {
+        let each = (0..).map(|window| (window, self.first_step(window)));
+        each.take_while(move |&(_, first)| first + self.samples() <= steps)
+    }
+
     /// Cycles a minute of each line.
     pub fn per_minute(&self) -> &[f64] {
         &self.per_minute

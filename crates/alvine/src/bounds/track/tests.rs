@@ -4,6 +4,7 @@ use approx::assert_relative_eq;
 use nalgebra::DMatrix;
 
 use super::*;
+use crate::propagation::Propagation;
 use crate::trajectory::tests::{drawn_path, exact, setup};
 use crate::trajectory::{MotionPrior, Wander};
 

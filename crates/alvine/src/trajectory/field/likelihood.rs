@@ -24,7 +24,7 @@ use super::FieldOptions;
 use super::dense::{self, NotPositive};
 use super::stations::{Station, Told};
 use crate::fix::one_sided;
-use crate::propagation::{NEAREST_MM, Propagation};
+use crate::propagation::NEAREST_MM;
 use crate::setup::Setup;
 use crate::torso::Position;
 
@@ -60,15 +60,16 @@ impl Unknowns {
     }
 
     pub fn place(&self, station: usize) -> Position {
-        Position::from_fn(|axis, _| self.values[axis * self.stations + station])
+        Position::from_fn(|axis, _| self.values[self.entry(axis, station)])
     }
 
-    fn shared(&self) -> usize {
-        3 * self.stations
+    /// Where a station's place along an axis stands.
+    pub fn entry(&self, axis: usize, station: usize) -> usize {
+        axis * self.stations + station
     }
 
     pub fn gain(&self, site: usize) -> usize {
-        self.shared() + site
+        3 * self.stations + site
     }
 
     pub fn level(&self) -> usize {
@@ -85,14 +86,6 @@ pub(super) struct Scored {
     pub value: f64,
     pub gradient: DVector<f64>,
     pub information: DMatrix<f64>,
-}
-
-impl Scored {
-    /// The step down, by the factor of an information matrix.
-    pub fn step(&self, factor: &DMatrix<f64>) -> Result<DVector<f64>, NotPositive> {
-        let half = factor.solve_lower_triangular(&-&self.gradient).ok_or(NotPositive)?;
-        factor.tr_solve_lower_triangular(&half).ok_or(NotPositive)
-    }
 }
 
 /// The objective over some stations.
@@ -235,12 +228,12 @@ impl Likelihood<'_> {
         };
         for station in 0..count {
             let place_mm = at.place(station);
-            let (_, loss_gradient) = self.setup.law.loss_and_gradient(&place_mm, &site_mm);
+            let (median_dbm, loss_gradient) = self.setup.median_and_loss_gradient(&place_mm, site);
             let offset = place_mm - site_mm;
             let distance_mm = offset.norm().max(NEAREST_MM);
             let by_exponent = -10.0 * (distance_mm / self.pivot_mm).log10();
             let by_exponent_slope = -10.0 / std::f64::consts::LN_10 / (distance_mm * distance_mm) * offset;
-            expected.level_dbm[station] = self.setup.median_dbm(&place_mm, site) + own_db + exponent * by_exponent;
+            expected.level_dbm[station] = median_dbm + own_db + exponent * by_exponent;
             expected.slope.push(exponent * by_exponent_slope - loss_gradient);
             expected.by_exponent[station] = by_exponent;
         }
@@ -284,8 +277,9 @@ impl Likelihood<'_> {
             let by_place = &kernel.by_place[axis];
             let felt = by_place * &weighed;
             for station in 0..count {
+                // A row of the derivative is the opposite of its column.
                 let through_field =
-                    inverse.column(station).dot(&by_place.row(station).transpose()) - weighed[station] * felt[station];
+                    -inverse.column(station).dot(&by_place.column(station)) - weighed[station] * felt[station];
                 scored.gradient[axis * count + station] +=
                     through_field - weighed[station] * expected.slope[station][axis];
             }

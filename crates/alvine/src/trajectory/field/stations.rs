@@ -76,16 +76,11 @@ pub(super) fn stations(
 }
 
 fn told(knots: &Knots, range: std::ops::Range<usize>, site: usize) -> Told {
-    let (mut heard, mut below, mut sum) = (0.0, 0.0, 0.0);
-    for knot in range {
-        let of = &knots.row(knot)[site];
-        heard += f64::from(of.heard);
-        below += f64::from(of.below);
-        sum += f64::from(of.heard) * of.mean_dbm;
-    }
+    let of = knots.together(range, site);
+    let (heard, below) = (f64::from(of.heard), f64::from(of.below));
     if heard > 0.0 && below < FEW_BELOW * heard {
         Told::Level {
-            mean_dbm: sum / heard,
+            mean_dbm: of.mean_dbm,
             readings: heard,
         }
     } else if below > 0.0 {
