@@ -9,8 +9,9 @@
 
 use std::time::Instant;
 
-use alvine::loosening::{LooseningOptions, find_loosenings};
-use alvine::{FieldOptions, FixThenSmooth, Instants, Quality, TrackEstimator, Trajectory};
+use alvine::{
+    FieldOptions, FixThenSmooth, Instants, LooseningOptions, Quality, TrackEstimator, Trajectory, find_loosenings,
+};
 use alvine_benches::{Failure, day, study};
 use alvine_study::{read_study, write_study_hdf5, write_study_toml};
 use alvine_transit::{RefineOptions, Segmenter, usual_gut};
@@ -47,13 +48,13 @@ fn stages(csv: &std::path::Path, hdf5: &std::path::Path) -> Result<(), Failure> 
     let (setup, recording) = (&study.setup, &study.recording);
     let (from_s, to_s) = (study.swallowed_s.unwrap_or(0.0), recording.duration_s());
     clock.time("quality", || Quality::assess(setup, recording, from_s, to_s));
-    clock.time("loosened antennas", || {
-        find_loosenings(setup, recording, from_s, to_s, &LooseningOptions::default())
-    })?;
     let trajectory = Trajectory::default();
     let gut = usual_gut(&setup.torso);
     let mut passes = clock.time("gather and start", || trajectory.begin(setup, recording, &[]))?;
     let first = clock.time("first pass", || passes.track(&|_| gut, Instants::Knots));
+    clock.time("loosened antennas", || {
+        find_loosenings(setup, recording, &first, &LooseningOptions::default())
+    });
     let options = RefineOptions::default();
     let mut segmenter = clock.time("listen", || Segmenter::new(setup, recording, &options.segment));
     let mut passage = clock.time("phases", || segmenter.passage(&first, &[]))?;

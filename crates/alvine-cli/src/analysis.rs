@@ -4,10 +4,9 @@ mod cautions;
 mod summarise;
 
 use alvine::estimator::TrackEstimator;
-use alvine::loosening::{LooseningOptions, find_loosenings};
 use alvine::{
-    FieldOptions, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, SelfCalibration, ToldLaw,
-    Track, Trajectory,
+    FieldOptions, LandmarkKind, Loosening, Part, Phase, Quality, ReaderLandmark, Recording, Rival, SelfCalibration,
+    ToldLaw, Track, Trajectory,
 };
 use alvine_study::Study;
 use alvine_study::results::summary::Summary;
@@ -93,9 +92,6 @@ pub enum AnalysisError {
     /// Track and phases cannot be told from each other.
     #[error(transparent)]
     Refine(#[from] alvine_transit::RefineError),
-    /// Loosened antennas cannot be looked for.
-    #[error(transparent)]
-    Fix(#[from] alvine::FixError),
     /// Phases cannot be told.
     #[error(transparent)]
     Segment(#[from] alvine_transit::SegmentError),
@@ -118,6 +114,7 @@ struct Found<'a> {
     findings: Vec<PlacedFinding>,
     quality: Quality,
     loosenings: Vec<Loosening>,
+    rivals: Vec<Rival>,
     /// How the readings compare with the stated law, where there are any.
     told: Option<ToldLaw>,
     /// What the recording says of the law and the sites by itself.
@@ -149,11 +146,8 @@ pub fn analyse(
         ..RefineOptions::default()
     };
     let mut refined = refine(&trajectory, setup, recording, &given, &asked, &|share| {
-        progress(0.8 * share);
+        progress(0.9 * share);
     })?;
-    let (from_s, to_s) = inside(&refined.passage);
-    let loosenings = find_loosenings(setup, recording, from_s, to_s, &LooseningOptions::default())?;
-    progress(0.9);
     let alone = if study.landmarks.is_empty() {
         None
     } else {
@@ -165,14 +159,7 @@ pub fn analyse(
         Some(refined.segmenter.passage(&refined.first, &swallow)?)
     };
     progress(0.95);
-    Ok(assemble(
-        study,
-        options,
-        trajectory.name(),
-        refined,
-        alone.as_ref(),
-        loosenings,
-    ))
+    Ok(assemble(study, options, trajectory.name(), refined, alone.as_ref()))
 }
 
 /// Spread of a level of which nothing is known, dB.
@@ -215,27 +202,19 @@ fn is_stated(study: &Study, landmark: &ReaderLandmark) -> bool {
     landmark.kind == LandmarkKind::Swallow && !study.landmarks.iter().any(|given| given.kind == landmark.kind)
 }
 
-/// From when to when the capsule is in the body, s.
-fn inside(passage: &Passage) -> (f64, f64) {
-    let from_s = passage
-        .landmark(LandmarkKind::Cardia)
-        .filter(|cardia| cardia.within > 0.5)
-        .map_or(passage.start_s, |cardia| cardia.time_s);
-    (from_s, passage.end.last_heard_s)
-}
-
 fn assemble(
     study: &Study,
     options: &AnalysisOptions,
     method: &'static str,
     refined: Refined,
     alone: Option<&Passage>,
-    loosenings: Vec<Loosening>,
 ) -> Analysis {
     let (setup, recording) = (&study.setup, &study.recording);
     let Refined {
         track,
+        loosenings,
         calibration,
+        rivals,
         passage,
         rounds,
         is_settled,
@@ -273,6 +252,7 @@ fn assemble(
         landmarks,
         phases,
         loosenings,
+        rivals,
         told,
     };
     let summary = summarise::summarise(&found);

@@ -7,8 +7,8 @@ use std::fs;
 use alvine_study::results::summary::{
     CalibratedResult, CalibrationResult, Completeness, CompletenessStatus, FindingResult, IntervalResult,
     LandmarkResult, LooseningResult, Method, MotilityResult, MotionResult, PhaseResult, QualityResult,
-    RhythmHourResult, RhythmResult, SUMMARY_FORMAT, SUMMARY_SCHEMA, SiteQualityResult, Source, StudyHead, Summary,
-    TransitResult, TransitTime,
+    RhythmHourResult, RhythmResult, RivalResult, SUMMARY_FORMAT, SUMMARY_SCHEMA, SiteQualityResult, Source, StudyHead,
+    Summary, TransitResult, TransitTime,
 };
 use alvine_study::results::{read_summary, write_summary};
 use serde_json::{Value, json};
@@ -75,6 +75,13 @@ fn quality() -> QualityResult {
             start_s: 100.0,
             end_s: 200.0,
             loss_db: 12.0,
+            probability: 0.95,
+        }],
+        rivals: vec![RivalResult {
+            start_s: 30.0,
+            end_s: 90.0,
+            position_mm: [60.0, 80.0, -20.0],
+            probability: 0.3,
         }],
         dropouts: vec![IntervalResult {
             start_s: 1.0,

@@ -2,7 +2,7 @@
 //! usually lies.
 //!
 //! ```text
-//! round 1: track about the gut as a whole → phases
+//! round 1: track about the gut as a whole → phases; antennas that were loose → both once more without them
 //! round k: from there about the usual places of the likely parts, and from there about the gut as a whole again → phases
 //! at last: the track about the usual places of the likely parts, refined in a field of shadowing fixed in place
 //! ```
@@ -23,8 +23,8 @@
 //! therefore the most by default.
 
 use alvine::{
-    EstimateError, FieldOptions, Instants, PositionPrior, ReaderLandmark, Recording, SelfCalibration, Setup, Track,
-    Trajectory,
+    EstimateError, FieldOptions, Instants, Loosening, LooseningOptions, PositionPrior, ReaderLandmark, Recording,
+    Rival, SelfCalibration, Setup, Track, Trajectory, find_loosenings,
 };
 use thiserror::Error;
 
@@ -44,6 +44,8 @@ pub struct RefineOptions {
     pub usual_places: bool,
     /// How often phases are told from a track at most; one at least.
     pub most_rounds: usize,
+    /// How antennas that worked loose are told, to be left out of the track while they were; `None` for not.
+    pub loosening: Option<LooseningOptions>,
     /// How the last track is refined in a field; `None` for not. Nothing is where it is not drawn towards usual places.
     pub field: Option<FieldOptions>,
 }
@@ -54,6 +56,7 @@ impl Default for RefineOptions {
             segment: SegmentOptions::default(),
             usual_places: true,
             most_rounds: 2,
+            loosening: Some(LooseningOptions::default()),
             field: Some(FieldOptions::default()),
         }
     }
@@ -76,8 +79,12 @@ pub enum RefineError {
 pub struct Refined {
     /// The track about the usual places of the likely parts, at every instant.
     pub track: Track,
+    /// The spans in which sites seem to have been loose; no track follows them there.
+    pub loosenings: Vec<Loosening>,
     /// What the recording says of the law and the sites; `None` where the track was not refined in a field.
     pub calibration: Option<SelfCalibration>,
+    /// Places far from the track that fit nearly as well.
+    pub rivals: Vec<Rival>,
     /// The phases.
     pub passage: Passage,
     /// The first track, about the gut as a whole, which no phases have touched, at the knots.
@@ -107,10 +114,18 @@ pub fn refine(
     let gut = gut.filter(|_| options.usual_places);
     let mut passes = trajectory.begin(setup, recording, &[])?;
     progress(0.25);
-    let first = passes.track(&|_| gut, Instants::Knots);
+    let mut first = passes.track(&|_| gut, Instants::Knots);
     progress(0.5);
     let mut segmenter = Segmenter::new(setup, recording, &options.segment);
     let mut passage = segmenter.passage(&first, given)?;
+    let loosenings = options.loosening.map_or_else(Vec::new, |how| {
+        find_loosenings(setup, recording, &within(&first, passage.inside_s()), &how)
+    });
+    if !loosenings.is_empty() {
+        passes = trajectory.begin(setup, recording, &loosenings)?;
+        first = passes.track(&|_| gut, Instants::Knots);
+        passage = segmenter.passage(&first, given)?;
+    }
     progress(0.7);
     let place = |passage: &Passage, time_s: f64| -> Option<PositionPrior> {
         passage
@@ -134,16 +149,27 @@ pub fn refine(
         Some(field) => passes.track_in_field(&usual, field),
         None => (passes.track(&usual, Instants::All), None),
     };
+    let rivals = passes.rivals(&usual, &track);
     progress(1.0);
     Ok(Refined {
         track,
+        loosenings,
         calibration,
+        rivals,
         passage,
         first,
         segmenter,
         rounds,
         is_settled,
     })
+}
+
+/// The points of a track between two times, s.
+fn within(track: &Track, [from_s, to_s]: [f64; 2]) -> Track {
+    let points = track.points.iter().copied();
+    Track {
+        points: points.filter(|point| (from_s..=to_s).contains(&point.time_s)).collect(),
+    }
 }
 
 /// By how much the medians of the landmarks that are likely there moved at most, s; without end where one came or went.

@@ -111,6 +111,14 @@ impl Passage {
         self.landmarks.iter().find(|landmark| landmark.kind == kind)
     }
 
+    /// From when to when the capsule was inside the body, s: from the cardia, where it was likely passed, to the last heard.
+    #[must_use]
+    pub fn inside_s(&self) -> [f64; 2] {
+        let cardia = self.landmark(LandmarkKind::Cardia).filter(|cardia| cardia.within > 0.5);
+        let from_s = cardia.map_or(self.start_s, |cardia| cardia.time_s);
+        [from_s, self.end.last_heard_s]
+    }
+
     /// The probability of a phase at a time; that of the nearest bin beyond the ends.
     #[must_use]
     pub fn phase_probability(&self, phase: Phase, time_s: f64) -> f64 {

@@ -41,7 +41,7 @@ pub use calibrate::{Calibration, CalibrationError, CalibrationOptions, SiteLevel
 pub use estimator::{EstimateError, FixThenSmooth, TrackEstimator};
 pub use fix::{Fix, FixError, FixOptions, FixSolver, Level, Loss, PositionPrior};
 pub use layout::{Layout, LayoutError, Site};
-pub use loosening::Loosening;
+pub use loosening::{Loosening, LooseningOptions, find_loosenings};
 pub use median::median;
 pub use nearest::nearest;
 pub use noise::{NoiseError, NoiseModel};
@@ -57,7 +57,7 @@ pub use told_law::ToldLaw;
 pub use torso::{Position, Torso};
 pub use track::{Flags, Track, TrackPoint};
 pub use trajectory::{
-    Calibrated, FieldOptions, Instants, MotionPrior, Passes, SelfCalibration, StreamingOptions, StreamingTrajectory,
-    Trajectory, TrajectoryOptions, Wander,
+    Calibrated, FieldOptions, Instants, MotionPrior, Passes, Rival, SelfCalibration, StreamingOptions,
+    StreamingTrajectory, Trajectory, TrajectoryOptions, Wander,
 };
 pub use truth::{TrueLandmark, TrueLoosening, Truth, TruthPoint};

@@ -70,10 +70,10 @@ fn loose_sites(found: &Found<'_>) -> Vec<String> {
         .iter()
         .map(|span| {
             format!(
-                "The antenna at {} heard about {:.0} dB less than the others say it should from {:.0} s to {:.0} s, as if it had \
-                 worked loose, or as if the body there shields it. On simulated studies one such \
-                 remark in three was right: look at the signals.",
-                sites[span.site].name, span.loss_db, span.start_s, span.end_s
+                "The antenna at {} seems to have worked loose from {:.0} s to {:.0} s: it heard about {:.0} dB less while the \
+                 others hardly changed. The track leaves it out there. On simulated studies 29 of 31 such remarks were right, and \
+                 fewer than half of the antennas that worked loose were remarked on: look at the signals.",
+                sites[span.site].name, span.start_s, span.end_s, span.loss_db
             )
         })
         .collect()

@@ -6,8 +6,8 @@ use alvine::{Calibrated, Flags, LandmarkKind, Phase, SelfCalibration, Track, med
 use alvine_study::results::summary::{
     CalibratedResult, CalibrationResult, Completeness, CompletenessStatus, FindingResult, IntervalResult,
     LandmarkResult, LooseningResult, Method, MotilityResult, MotionResult, PhaseResult, QualityResult,
-    RhythmHourResult, RhythmResult, SUMMARY_FORMAT, SiteQualityResult, Source, StudyHead, Summary, TransitResult,
-    TransitTime,
+    RhythmHourResult, RhythmResult, RivalResult, SUMMARY_FORMAT, SiteQualityResult, Source, StudyHead, Summary,
+    TransitResult, TransitTime,
 };
 use alvine_transit::measures::TransitTime as FoundTransit;
 use alvine_transit::motility::{MinuteStep, RETROGRADE, minute_steps, share_moving, speed};
@@ -309,6 +309,17 @@ fn quality(found: &Found<'_>) -> QualityResult {
                 start_s: span.start_s,
                 end_s: span.end_s,
                 loss_db: span.loss_db,
+                probability: span.probability,
+            })
+            .collect(),
+        rivals: found
+            .rivals
+            .iter()
+            .map(|rival| RivalResult {
+                start_s: rival.start_s,
+                end_s: rival.end_s,
+                position_mm: rival.position_mm.into(),
+                probability: rival.probability,
             })
             .collect(),
         dropouts: quality.dropouts.iter().map(interval).collect(),

@@ -56,9 +56,24 @@ fn described(summary: &Summary, clock: &Clock) -> String {
     text.push_str(&paragraph(&located(summary), 2));
     let loose = quality.loosenings.iter().map(|loosening| {
         let span = span(loosening.start_s, loosening.end_s, clock);
-        format!("{}: {span}, {:.0} dB weaker", loosening.site, loosening.loss_db)
+        format!(
+            "{}: {span}, {:.0} dB weaker, probability {:.2}",
+            loosening.site, loosening.loss_db, loosening.probability
+        )
     });
     text.push_str(&spans("Antennas that seem to have worked loose", loose.collect()));
+    let rivals = quality.rivals.iter().map(|rival| {
+        let [left_mm, back_mm, up_mm] = rival.position_mm;
+        let span = span(rival.start_s, rival.end_s, clock);
+        format!(
+            "{span}: {left_mm:.0} mm left, {back_mm:.0} mm back, {up_mm:.0} mm up, probability {:.2}",
+            rival.probability
+        )
+    });
+    text.push_str(&spans(
+        "Spans in which a distant place fits nearly as well",
+        rivals.collect(),
+    ));
     text.push_str(&spans(
         "Spans in which no site heard anything",
         intervals(&quality.dropouts, clock),

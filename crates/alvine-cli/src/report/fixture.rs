@@ -9,8 +9,8 @@ use alvine::{
 };
 use alvine_study::results::summary::{
     Completeness, CompletenessStatus, FindingResult, IntervalResult, LandmarkResult, LooseningResult, Method,
-    MotilityResult, MotionResult, PhaseResult, QualityResult, RhythmHourResult, RhythmResult, SUMMARY_FORMAT,
-    SiteQualityResult, Source, StudyHead, Summary, TransitResult, TransitTime,
+    MotilityResult, MotionResult, PhaseResult, QualityResult, RhythmHourResult, RhythmResult, RivalResult,
+    SUMMARY_FORMAT, SiteQualityResult, Source, StudyHead, Summary, TransitResult, TransitTime,
 };
 use alvine_study::{Started, Study};
 use jiff::civil::date;
@@ -482,6 +482,17 @@ fn quality(scene: &Scene, study: &Study, track: &Track) -> QualityResult {
                 start_s: LOOSE_S.start,
                 end_s: LOOSE_S.end,
                 loss_db: 9.2,
+                probability: 0.97,
+            })
+            .into_iter()
+            .collect(),
+        rivals: scene
+            .gaps
+            .then(|| RivalResult {
+                start_s: LOOSE_S.start,
+                end_s: LOOSE_S.end,
+                position_mm: [-62.0, 84.0, -31.0],
+                probability: 0.31,
             })
             .into_iter()
             .collect(),

@@ -374,6 +374,8 @@ pub struct QualityResult {
     pub sites: Vec<SiteQualityResult>,
     /// Intervals in which a site seems to have worked loose.
     pub loosenings: Vec<LooseningResult>,
+    /// Places far from the track that fit nearly as well, for some time.
+    pub rivals: Vec<RivalResult>,
     /// Intervals in which no site heard anything while the capsule was inside.
     pub dropouts: Vec<IntervalResult>,
     /// Leaps of the clock.
@@ -428,8 +430,24 @@ pub struct LooseningResult {
     pub start_s: f64,
     /// To, s.
     pub end_s: f64,
-    /// How much weaker than before, dB.
+    /// How much weaker than in the hour before and after, dB; at least so much where it fell silent.
     pub loss_db: f64,
+    /// How likely it was loose at the likeliest minute.
+    pub probability: f64,
+}
+
+/// A place far from the track that fits nearly as well.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RivalResult {
+    /// From, s.
+    pub start_s: f64,
+    /// To, s.
+    pub end_s: f64,
+    /// Where, mm.
+    pub position_mm: [f64; 3],
+    /// How likely the capsule was there.
+    pub probability: f64,
 }
 
 /// Writes a summary as JSON with an indent of two.

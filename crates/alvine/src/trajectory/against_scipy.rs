@@ -44,7 +44,7 @@ fn a_general_least_squares_library_ends_at_the_same_cost_and_places() {
     };
     let knots = Knots::gather(&setup, &recording, options.knot_s, |_, _| true);
     assert_eq!(knots.len(), 150);
-    let starts = cells::starts(&setup, &knots, &options);
+    let starts = cells::weigh(&setup, &knots, &options).starts;
     let mut objective = Objective::new(&setup, &options, &knots, vec![None; 150]);
     let mut states = first_states(&knots, &starts, Position::zeros(), objective.size());
     let mut chain = Chain::new(objective.size());

@@ -37,8 +37,31 @@ pub(super) struct Start {
     pub ambiguous: bool,
 }
 
-/// The starting places of a recording, one a step, in order of time.
-pub(super) fn starts(setup: &Setup, knots: &Knots, options: &TrajectoryOptions) -> Vec<Start> {
+/// How likely each cell is at each step, from the signal alone.
+#[derive(Debug, Clone)]
+pub(super) struct Weighed {
+    /// The starting places, one a step, in order of time.
+    pub starts: Vec<Start>,
+    /// The cells' places, mm.
+    pub places_mm: Vec<Position>,
+    /// Places within this of each other belong to the same hypothesis, mm.
+    pub together_mm: f64,
+    /// Time between steps, s.
+    pub step_s: f64,
+    /// Steps × cells.
+    probabilities: Vec<f32>,
+}
+
+impl Weighed {
+    /// The cells' probabilities at a step.
+    pub fn probabilities(&self, step: usize) -> &[f32] {
+        let cells = self.places_mm.len();
+        &self.probabilities[step * cells..(step + 1) * cells]
+    }
+}
+
+/// Weighs the cells over a whole recording.
+pub(super) fn weigh(setup: &Setup, knots: &Knots, options: &TrajectoryOptions) -> Weighed {
     let weighing = Weighing::new(setup, options);
     let measures = weighing.measures;
     let cells = Cells::new(weighing.grid.places_mm(), measures);
@@ -51,11 +74,18 @@ pub(super) fn starts(setup: &Setup, knots: &Knots, options: &TrajectoryOptions) 
         likelihoods.extend_from_slice(&weights);
     }
     let probabilities = cells.forward_backward(&likelihoods, &steps);
-    steps
+    let starts = steps
         .iter()
         .zip(probabilities.chunks_exact(cells.len().max(1)))
         .map(|(step, probability)| start(step.time_s, probability, weighing.grid.places_mm(), measures))
-        .collect()
+        .collect();
+    Weighed {
+        starts,
+        places_mm: weighing.grid.places_mm().to_vec(),
+        together_mm: measures.together_mm(),
+        step_s: measures.step_s,
+        probabilities,
+    }
 }
 
 /// How wide cells are and how long a step lasts: as long as it takes to wander from cell to cell.

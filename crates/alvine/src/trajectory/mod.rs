@@ -4,7 +4,7 @@
 //! prior on motion; the level common to all sites and a bias for each site are part of the state, so that what a turning
 //! capsule or the body's shadowing does to many readings in a row is not mistaken for many independent errors, and the
 //! covariance of the place carries it. The parts, each a module: *knots* gathers readings, *cells* finds where to start,
-//! *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants* goes back to every
+//! *rivals* keeps what else would fit, *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants* goes back to every
 //! instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
 //! that is still being made. *blur* averages over where the states may be, where that is wanted. *field* refines a track in shadowing
 //! that is fixed in place.
@@ -20,6 +20,7 @@ mod knots;
 mod motion;
 pub(crate) mod objective;
 mod options;
+mod rivals;
 mod streaming;
 #[cfg(test)]
 pub(crate) mod tests;
@@ -28,6 +29,7 @@ pub(crate) mod tridiagonal;
 pub use field::{Calibrated, FieldOptions, SelfCalibration};
 pub use motion::MotionPrior;
 pub use options::{TrajectoryOptions, Wander};
+pub use rivals::Rival;
 pub use streaming::{
     Live, ResumeError, StateError, StreamingCounts, StreamingError, StreamingOptions, StreamingState,
     StreamingTrajectory,
@@ -45,7 +47,7 @@ use crate::space::Space;
 use crate::torso::Position;
 use crate::track::{Flags, Track, TrackPoint};
 use blur::Blur;
-use cells::Start;
+use cells::{Start, Weighed};
 use descent::{Descent, descend};
 use field::{Refined, refine};
 use instants::{Covariances, Interpolation, PlaceAt};
@@ -97,8 +99,8 @@ impl Trajectory {
         let knots = Knots::gather(setup, recording, self.options.knot_s, |site, time_s| {
             !is_loose(loosenings, site, time_s)
         });
-        let starts = cells::starts(setup, &knots, &self.options);
-        let from: &[Start] = if self.options.global_start { &starts } else { &[] };
+        let cells = cells::weigh(setup, &knots, &self.options);
+        let from: &[Start] = if self.options.global_start { &cells.starts } else { &[] };
         let states = first_states(&knots, from, setup.space().middle_mm(), BIAS + setup.layout.len());
         Ok(Passes {
             setup,
@@ -106,7 +108,7 @@ impl Trajectory {
             loosenings,
             options: &self.options,
             knots,
-            starts,
+            cells,
             states,
         })
     }
@@ -129,7 +131,7 @@ pub struct Passes<'a> {
     loosenings: &'a [Loosening],
     options: &'a TrajectoryOptions,
     knots: Knots,
-    starts: Vec<Start>,
+    cells: Weighed,
     states: States,
 }
 
@@ -161,6 +163,12 @@ impl Passes<'_> {
         self.solve(place, Instants::All, Some(field))
     }
 
+    /// Places far from a track of this recording that fit nearly as well, given what is known beforehand of the place.
+    #[must_use]
+    pub fn rivals(&self, place: &dyn Fn(f64) -> Option<PositionPrior>, track: &Track) -> Vec<Rival> {
+        rivals::rivals(&self.cells, track, place)
+    }
+
     fn solve(
         &mut self,
         place: &dyn Fn(f64) -> Option<PositionPrior>,
@@ -185,7 +193,7 @@ impl Passes<'_> {
             loosenings: self.loosenings,
             options: self.options,
             knots: &self.knots,
-            starts: &self.starts,
+            starts: &self.cells.starts,
             objective: &objective,
             states: &self.states,
             covariances: &covariances,

@@ -218,7 +218,7 @@ fn the_end_of_a_descent_is_a_minimum_of_the_objective() {
     let path = drawn_path(&options, 600, 7);
     let recording = recording(&setup, &path, 7);
     let knots = Knots::gather(&setup, &recording, options.knot_s, |_, _| true);
-    let starts = cells::starts(&setup, &knots, &options);
+    let starts = cells::weigh(&setup, &knots, &options).starts;
     let mut objective = Objective::new(&setup, &options, &knots, vec![None; knots.len()]);
     let mut states = first_states(&knots, &starts, setup.space().middle_mm(), objective.size());
     let mut chain = Chain::new(objective.size());

@@ -43,6 +43,7 @@ pub fn write(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
     write_sites(html, input);
     html.raw("</div>\n<div>\n");
     write_loosenings(html, input, clock);
+    write_rivals(html, input, clock);
     write_spans(html, clock, "No site heard the capsule", &quality.dropouts);
     write_spans(html, clock, "The clock leapt", &quality.clock_jumps);
     html.raw("</div>\n</div>\n");
@@ -87,17 +88,44 @@ fn write_loosenings(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
         return;
     }
     let from = format!("From, {}", clock.since());
-    let headings = ["Site", from.as_str(), "To", "Weaker by"];
+    let headings = ["Site", from.as_str(), "To", "Weaker by", "Probability"];
     let rows = loosenings.iter().take(MOST_ROWS).map(|loose| {
         vec![
             Cell::Moment(loose.site.clone(), loose.start_s),
             Cell::Value(clock.elapsed(loose.start_s)),
             Cell::Value(clock.elapsed(loose.end_s)),
             Cell::Value(format!("{:.1} dB", loose.loss_db.abs())),
+            Cell::Value(format!("{:.2}", loose.probability)),
         ]
     });
     html.table("Sites that may have worked loose", &headings, rows);
     write_rest(html, loosenings.len());
+}
+
+/// Where else the capsule may have been.
+fn write_rivals(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
+    let rivals = &input.summary.quality.rivals;
+    if rivals.is_empty() {
+        html.paragraph("At no time did a distant place fit nearly as well as the track.");
+        return;
+    }
+    let from = format!("From, {}", clock.since());
+    let headings = [from.as_str(), "To", "Place: left, back, up", "Probability"];
+    let rows = rivals.iter().take(MOST_ROWS).map(|rival| {
+        let [left_mm, back_mm, up_mm] = rival.position_mm;
+        vec![
+            Cell::Moment(clock.elapsed(rival.start_s), rival.start_s),
+            Cell::Value(clock.elapsed(rival.end_s)),
+            Cell::Value(format!("{left_mm:.0}, {back_mm:.0}, {up_mm:.0} mm")),
+            Cell::Value(format!("{:.2}", rival.probability)),
+        ]
+    });
+    html.table(
+        "Where else the capsule may have been: the signal fits a distant place too",
+        &headings,
+        rows,
+    );
+    write_rest(html, rivals.len());
 }
 
 /// How often, how long and when, in one sentence; each of them in a table that is left out on paper.
