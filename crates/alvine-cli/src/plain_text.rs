@@ -8,22 +8,29 @@ const GAP: &str = "  ";
 
 /// Breaks a text into lines between words; every line after the first begins with `indent` spaces.
 pub fn paragraph(text: &str, indent: usize) -> String {
-    wrapped(text, indent, 0)
+    wrapped(text, indent, 0, WIDTH)
+}
+
+/// A name of `indent` columns and a text beside it, broken so that no line is wider than `width`, if no word is; what spaces
+/// that do not break hold together stays on a line.
+pub fn beside(name: &str, text: &str, indent: usize, width: usize) -> String {
+    plain(&format!("{name:<indent$}{}", wrapped(text, indent, indent, width)))
 }
 
 /// The same for lines that will stand behind `# `, and stay within the width there.
 pub fn comment(text: &str) -> String {
-    let lines = wrapped(text, 2, 2);
+    let lines = wrapped(text, 2, 2, WIDTH);
     lines.lines().map(|line| format!("{}\n", line.trim_start())).collect()
 }
 
-/// The same for a text whose first line begins at a column.
-fn wrapped(text: &str, indent: usize, mut column: usize) -> String {
+/// The same for a text whose first line begins at a column, within a width.
+fn wrapped(text: &str, indent: usize, mut column: usize, width: usize) -> String {
     let mut lines = String::new();
     let mut begins_line = true;
-    for word in text.split_whitespace() {
+    let breaks = |character: char| character.is_whitespace() && character != '\u{A0}';
+    for word in text.split(breaks).filter(|word| !word.is_empty()) {
         let length = word.chars().count();
-        if !begins_line && column + 1 + length > WIDTH {
+        if !begins_line && column + 1 + length > width {
             lines.push('\n');
             lines.extend(std::iter::repeat_n(' ', indent));
             column = indent;
@@ -103,7 +110,7 @@ impl Table {
                 None => text.push_str(&format!("{}\n", line.trim_end())),
                 Some(rest) => {
                     let indent = line.chars().count() + GAP.len();
-                    text.push_str(&format!("{line}{GAP}{}", wrapped(rest, indent, indent)));
+                    text.push_str(&format!("{line}{GAP}{}", wrapped(rest, indent, indent, WIDTH)));
                 }
             }
         }

@@ -284,7 +284,12 @@ impl Session<'_> {
     }
 
     fn close(&mut self) -> Result<(), Failure> {
-        self.draw()
+        match &mut self.told.display {
+            Some(display) => display
+                .finish(&self.watcher.view())
+                .map_err(|source| Failure::Stdout { source }),
+            None => Ok(()),
+        }
     }
 
     fn draw(&mut self) -> Result<(), Failure> {

@@ -60,6 +60,8 @@ pub const BELOW_FLOOR: Colour = Colour::hex(0xB9C0CB);
 pub const BODY: Colour = Colour::hex(0xF1F3F6);
 /// The level that a site heard.
 pub const SIGNAL: Colour = Colour::hex(0x1F3B57);
+/// Bars are of [`SIGNAL`] in this share, so that whiskers and thresholds stand out from them.
+pub const BAR_TINT: f64 = 0.55;
 
 /// Text on the light colour of the colon, the same by day and by night.
 pub const INK_ON_COLON: Colour = Colour::hex(0x1A1E26);

@@ -10,7 +10,7 @@ pub(crate) mod clock;
 pub(crate) mod colour;
 mod data;
 mod envelope;
-mod escape;
+pub(crate) mod escape;
 mod figures;
 #[cfg(test)]
 mod fixture;

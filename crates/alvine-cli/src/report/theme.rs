@@ -1,6 +1,6 @@
 //! The page's colours as style: by day, by night, and on paper; for the page, for its script, and for the figures in it.
 
-use super::colour::{Colour, ROLES, of_phase};
+use super::colour::{BAR_TINT, Colour, ROLES, SIGNAL, of_phase};
 use super::figures::TINT;
 use alvine::Phase;
 
@@ -18,11 +18,15 @@ pub fn style() -> String {
         follow(&mut style, role.light, &format!("var(--{})", role.name));
     }
     for phase in Phase::ALL {
-        let percent = 100.0 * TINT;
-        let tint = format!("color-mix(in srgb, var(--{phase}) {percent:.0}%, var(--paper))");
-        follow(&mut style, of_phase(phase).tint(TINT), &tint);
+        follow(&mut style, of_phase(phase).tint(TINT), &tinted(phase.as_str(), TINT));
     }
+    follow(&mut style, SIGNAL.tint(BAR_TINT), &tinted("signal", BAR_TINT));
     style
+}
+
+/// A role's colour mixed with the paper.
+fn tinted(role: &str, share: f64) -> String {
+    format!("color-mix(in srgb, var(--{role}) {:.0}%, var(--paper))", 100.0 * share)
 }
 
 fn variables(of: impl Fn(&super::colour::Role) -> Colour) -> String {

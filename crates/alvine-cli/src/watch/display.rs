@@ -3,25 +3,67 @@
 use std::io::{self, IsTerminal, Write};
 use std::time::{Duration, Instant};
 
+use terminal_size::{Height, Width, terminal_size};
+
 use super::View;
 use super::event::{Event, NextLandmark};
 use super::hearing::State;
-use crate::plain_text::paragraph;
+use crate::plain_text::{WIDTH, beside, paragraph};
+use crate::report::escape::printable;
 
 /// The panel is drawn no more often.
 const DRAW_EVERY: Duration = Duration::from_millis(250);
 /// How many events it shows.
 const RECENT: usize = 6;
-/// Columns of the names.
+/// Columns of the names, and of the times of events.
 const NAME: usize = 15;
 
 /// What a person watching sees.
 #[derive(Debug)]
 pub struct Display {
     is_terminal: bool,
-    recent: Vec<String>,
-    drawn_lines: usize,
-    drawn: Option<Instant>,
+    recent: Vec<Told>,
+    drawn: Option<Drawn>,
+    /// Whether something has happened since.
+    is_due: bool,
+}
+
+/// An event as it is shown.
+#[derive(Debug)]
+struct Told {
+    when: String,
+    what: String,
+}
+
+/// The panel that stands on the screen.
+#[derive(Debug)]
+struct Drawn {
+    at: Instant,
+    lines: usize,
+    screen: Screen,
+}
+
+/// Columns and rows of a terminal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Screen {
+    columns: usize,
+    rows: usize,
+}
+
+impl Screen {
+    /// That of standard output; the usual one where it does not say.
+    fn now() -> Self {
+        let (columns, rows) = terminal_size().map_or((80, 24), |(Width(columns), Height(rows))| (columns, rows));
+        Self {
+            columns: usize::from(columns),
+            rows: usize::from(rows),
+        }
+    }
+
+    /// The widest line: the last column is left free, as terminals differ in what they do once it is written.
+    fn width(self) -> usize {
+        WIDTH.min(self.columns.saturating_sub(1))
+    }
 }
 
 impl Display {
@@ -30,8 +72,8 @@ impl Display {
         Self {
             is_terminal: io::stdout().is_terminal(),
             recent: Vec::new(),
-            drawn_lines: 0,
             drawn: None,
+            is_due: true,
         }
     }
 
@@ -39,60 +81,88 @@ impl Display {
     pub fn tell(&mut self, events: &[Event]) -> io::Result<()> {
         let mut out = io::stdout().lock();
         for event in events.iter().filter(|event| event.what.is_notable()) {
-            let line = format!("{}  {}", clock(event.time_s), event.what.words());
+            // Names and rows come from elsewhere, and could steer the terminal.
+            let (when, what) = (clock(event.time_s), printable(&event.what.words()).into_owned());
             if !self.is_terminal {
-                out.write_all(paragraph(&line, 10).as_bytes())?;
+                out.write_all(paragraph(&format!("{when}  {what}"), 10).as_bytes())?;
                 continue;
             }
-            self.recent.push(line);
+            self.recent.push(Told { when, what });
             if self.recent.len() > RECENT {
                 self.recent.remove(0);
             }
-            // The next drawing is due at once.
-            self.drawn = None;
+            self.is_due = true;
         }
         out.flush()
+    }
+
+    /// Draws the panel for the last time.
+    pub fn finish(&mut self, view: &View<'_>) -> io::Result<()> {
+        self.is_due = true;
+        self.draw(view)
     }
 
     /// Draws the panel, where there is one and it is time.
     pub fn draw(&mut self, view: &View<'_>) -> io::Result<()> {
-        if !self.is_terminal || self.drawn.is_some_and(|drawn| drawn.elapsed() < DRAW_EVERY) {
+        let is_due = |drawn: &Drawn| self.is_due || drawn.at.elapsed() >= DRAW_EVERY;
+        if !self.is_terminal || !self.drawn.as_ref().is_none_or(is_due) {
             return Ok(());
         }
-        self.drawn = Some(Instant::now());
-        let mut text = panel(view);
-        for line in &self.recent {
-            text.push_str(&paragraph(line, 10));
-        }
+        let screen = Screen::now();
+        let lines = fitted(&panel(view, screen.width()), &self.recent, screen);
         let mut out = io::stdout().lock();
-        if self.drawn_lines > 0 {
+        match &self.drawn {
             // Up to the panel's first line, and everything below it away.
-            write!(out, "\x1b[{}A\x1b[J", self.drawn_lines)?;
+            Some(drawn) if drawn.screen == screen && drawn.lines > 0 => write!(out, "\x1b[{}A\x1b[J", drawn.lines)?,
+            // A terminal whose size has changed has broken the lines otherwise: where the panel begins is not known any more.
+            Some(_) => write!(out, "\x1b[H\x1b[2J")?,
+            None => {}
         }
-        self.drawn_lines = text.lines().count();
-        out.write_all(text.as_bytes())?;
+        for line in &lines {
+            writeln!(out, "{line}")?;
+        }
+        self.drawn = Some(Drawn {
+            at: Instant::now(),
+            lines: lines.len(),
+            screen,
+        });
+        self.is_due = false;
         out.flush()
     }
 }
 
-/// The panel as text.
-fn panel(view: &View<'_>) -> String {
+/// The lines of panel and events that a screen holds above the cursor: the oldest events are left away first.
+fn fitted(panel: &str, recent: &[Told], screen: Screen) -> Vec<String> {
+    let width = screen.width();
+    let room = screen.rows.saturating_sub(1);
+    let mut events: Vec<String> = Vec::new();
+    for told in recent.iter().rev() {
+        let mut lines: Vec<String> = beside(&told.when, &told.what, NAME, width)
+            .lines()
+            .map(str::to_owned)
+            .collect();
+        if panel.lines().count() + events.len() + lines.len() > room {
+            break;
+        }
+        lines.append(&mut events);
+        events = lines;
+    }
+    let all = panel.lines().map(str::to_owned).chain(events).take(room);
+    // A word that is wider than the screen is cut, as it would take a second line.
+    all.map(|line| line.chars().take(width).collect()).collect()
+}
+
+/// The panel as text, no wider than `width` where its words allow it.
+fn panel(view: &View<'_>, width: usize) -> String {
     let mut text = String::new();
-    let mut line = |name: &str, value: &str| {
-        text.push_str(
-            &paragraph(
-                &format!("{name}{}{value}", "\u{2007}".repeat(NAME - name.chars().count())),
-                NAME,
-            )
-            .replace('\u{2007}', " "),
-        )
-    };
+    let mut line = |name: &str, value: &str| text.push_str(&beside(name, &printable(value), NAME, width));
+    line("Study", &view.live.id);
     let Some(now_s) = view.now_s else {
-        line(&view.live.id, "waiting for the first row");
+        line("Recording", "waiting for the first row");
         return text;
     };
-    let state = if view.ended { "ENDED" } else { "recording" };
-    line(&view.live.id, &format!("{state}, {} since it began", clock(now_s)));
+    let state = if view.ended { "ENDED" } else { "running" };
+    line("Recording", &format!("{state}, {} since it began", clock(now_s)));
     if let Some(swallowed_s) = view.live.swallowed_s.filter(|&swallowed_s| swallowed_s <= now_s) {
         line("Swallowed", &format!("{} ago", clock(now_s - swallowed_s)));
     }
@@ -155,7 +225,7 @@ fn antennas(view: &View<'_>) -> String {
             State::Weak => " WEAK",
             State::Silent => " SILENT",
         };
-        format!("{} {:.0} %{state}", site.name, 100.0 * share)
+        format!("{} {:.0}\u{A0}%{state}", site.name, 100.0 * share)
     });
     told.collect::<Vec<_>>().join(", ")
 }
@@ -181,4 +251,74 @@ fn clock(seconds: f64) -> String {
     let sign = if seconds < 0.0 { "−" } else { "" };
     let seconds = seconds.abs().floor() as u64;
     format!("{sign}{}:{:02}:{:02}", seconds / 3600, seconds / 60 % 60, seconds % 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use alvine_study::{LiveStudy, read_live_study};
+    use alvine_transit::Prior;
+
+    use super::super::{Due, Watcher};
+    use super::*;
+
+    fn demo() -> LiveStudy {
+        read_live_study(&Path::new(env!("CARGO_MANIFEST_DIR")).join("../../datasets/demo")).unwrap()
+    }
+
+    fn screen(columns: usize, rows: usize) -> Screen {
+        Screen { columns, rows }
+    }
+
+    #[test]
+    fn names_stand_in_a_column_and_no_line_is_wider_than_the_screen_however_long_the_pseudonym() {
+        let mut live = demo();
+        live.id = "ward-".repeat(8);
+        let mut watcher = Watcher::new(&live, Due::default(), Prior::fasting()).unwrap();
+        let waiting = panel(&watcher.view(), 59);
+        assert!(
+            waiting.contains("\nRecording      waiting for the first row\n"),
+            "{waiting}"
+        );
+        let levels = vec![-80.0; live.setup.layout.len()];
+        let row = alvine_study::LiveRow {
+            time_s: 0.0,
+            rssi_dbm: levels,
+        };
+        watcher.row(&row, &mut Vec::new());
+        for width in [59, 99] {
+            let text = panel(&watcher.view(), width);
+            assert!(
+                text.contains("Recording      running, 0:00:00 since it began\n"),
+                "{text}"
+            );
+            for line in text.lines() {
+                assert!(line.chars().count() <= width, "{line}");
+                let (name, value) = line.split_at(NAME);
+                assert!(name.ends_with(' ') && !value.starts_with(' '), "{line}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_small_screen_keeps_the_panel_and_the_newest_events_that_have_room() {
+        let told = |when: &str, what: &str| Told {
+            when: when.to_owned(),
+            what: what.to_owned(),
+        };
+        let recent = [
+            told("0:01:00", "oldest"),
+            told("0:02:00", "older"),
+            told("0:03:00", &"newest ".repeat(10)),
+        ];
+        let drawn = |rows| fitted("Study          a\nPlace          b\n", &recent, screen(60, rows));
+        assert_eq!(drawn(24).len(), 6);
+        let small = drawn(6);
+        assert_eq!(small.len(), 5);
+        assert!(small[2].starts_with("0:02:00        older") && small[3].starts_with("0:03:00        newest"));
+        assert_eq!(drawn(2), ["Study          a"]);
+        let long = fitted(&"w".repeat(300), &[], screen(60, 24));
+        assert_eq!(long, ["w".repeat(59)]);
+    }
 }

@@ -15,11 +15,11 @@ use alvine_study::LiveRow;
 
 use super::event::What;
 
-/// Memory of the fast means, s.
+/// Memory of the fast means, s (invented).
 const FAST_S: f64 = 300.0;
-/// Memory of the slow means, s.
+/// Memory of the slow means, s (invented).
 const SLOW_S: f64 = 3600.0;
-/// Nothing is told before there was so much to compare with, s.
+/// Nothing is told before there was so much to compare with, s (invented).
 const WARM_UP_S: f64 = 1800.0;
 /// A site that used to hear at this share of the instants ...
 const USED_TO: f64 = 0.3;
@@ -27,9 +27,9 @@ const USED_TO: f64 = 0.3;
 const SILENT: f64 = 0.02;
 /// A fall that is told as weak, dB (common practice, no source) ...
 const WEAK_DB: f64 = 12.0;
-/// ... once it has lasted so long, s.
+/// ... once it has lasted so long, s (invented).
 const LASTING_S: f64 = 300.0;
-/// A fall of less than this is over, dB.
+/// A fall of less than this is over, dB (half of the fall; invented).
 const RECOVERED_DB: f64 = 6.0;
 
 /// How the antennas hear.

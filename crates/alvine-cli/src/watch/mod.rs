@@ -26,7 +26,7 @@ use silence::{Silence, Sound};
 
 /// From one record of the state to the next, s.
 const STATE_EVERY_S: f64 = 60.0;
-/// A probability that is told as an event.
+/// A probability that is told as an event (common practice, no source).
 const LIKELY: f64 = 0.9;
 
 /// An examination that is being watched.

@@ -12,6 +12,7 @@ pub(crate) mod html;
 mod motion;
 mod passage;
 mod phases;
+pub(crate) mod plain;
 mod quality;
 mod reading;
 
