@@ -28,6 +28,7 @@ def schemas(folder):
         ("duration_s", pa.float64(), b"s"),
         ("instants", pa.int64(), b"1"),
         ("gastric_transit_censored", pa.bool_(), None),
+        ("prior", pa.string(), None),
         ("median_radius90_mm", pa.float64(), b"mm"),
     ]:
         field = studies.schema.field(name)

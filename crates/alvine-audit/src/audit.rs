@@ -9,12 +9,13 @@ use serde::Serialize;
 use crate::antennas::{Failure, SiteAudit, sites};
 use crate::control_chart::ControlChart;
 use crate::kaplan_meier::{KaplanMeier, Observation, Quantile};
+use crate::measures::Verdict;
 use crate::proportion::Proportion;
 use crate::row::{COLONIC, GASTRIC, SMALL_BOWEL, StudyRow, TRANSITS, VALVE, WHOLE_GUT};
 
-/// Reader and signal further apart than this are worth a look, s; as in the cautions of a report.
+/// Reader and signal further apart than this are worth a look, s; as in the cautions of a report (common practice, no source).
 const FAR_S: f64 = 900.0;
-/// Fewer sites heard at once than this make a rough place.
+/// Fewer sites heard at once than this make a rough place: three coordinates and a level are four unknowns.
 const FEW_SITES: f64 = 4.0;
 /// Silence of all sites for a larger share of the recording than this is worth a look (common practice, no source).
 const MUCH_SILENCE: f64 = 0.1;
@@ -64,6 +65,20 @@ pub struct Completion {
     pub seen_by_reader: usize,
     /// The sum of the probabilities: what is expected of the count.
     pub expected: f64,
+}
+
+impl Completion {
+    /// What it says of a threshold: met by the complete alone, or missed even if all that are unclear were complete too.
+    #[must_use]
+    pub fn verdict(&self, threshold: f64) -> Verdict {
+        if Verdict::of(&self.complete, threshold) == Verdict::Met {
+            Verdict::Met
+        } else if Verdict::of(&self.at_most, threshold) == Verdict::Missed {
+            Verdict::Missed
+        } else {
+            Verdict::Open
+        }
+    }
 }
 
 /// One transit time over all studies.
@@ -337,6 +352,15 @@ mod tests {
         assert_eq!(audit.completion.complete, Proportion::new(7, 9));
         assert_eq!(audit.completion.at_most, Proportion::new(8, 9));
         assert!((audit.completion.expected - 4.5).abs() < 1e-12);
+        let of = |complete, unclear| Completion {
+            complete: Proportion::new(complete, 1000),
+            at_most: Proportion::new(complete + unclear, 1000),
+            ..audit.completion.clone()
+        };
+        // The unclear ones may all be complete, or none: only what holds either way is told.
+        assert_eq!(of(120, 620).verdict(0.80), Verdict::Missed);
+        assert_eq!(of(120, 800).verdict(0.80), Verdict::Open);
+        assert_eq!(of(850, 100).verdict(0.80), Verdict::Met);
         let looks: Vec<&str> = audit.second_look.iter().map(|look| look.study.as_str()).collect();
         assert_eq!(looks, ["s03", "s09"]);
     }

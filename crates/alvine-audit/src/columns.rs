@@ -105,6 +105,7 @@ fn head_columns() -> Vec<Column<StudyRow>> {
         Column::new("alvine_version", None, "Version of alvine that analysed it", Name(|row| &mut row.version)),
         Column::new("level_known", None, "Whether the transmit level was taken as known", Truth(|row, _| &mut row.level_known)),
         Column::new("usual_places", None, "Whether the track was drawn towards the usual places", Truth(|row, _| &mut row.usual_places)),
+        Column::new("prior", None, "Name of what was expected of the passage: fasting, fed, or that of a prior's file", Text(|row, _| &mut row.prior)),
         Column::new("duration_s", SECOND, "From first to last instant", Real(|row, _| &mut row.duration_s)),
         Column::new("instants", ONE, "Instants of the recording", Count(|row, _| &mut row.instants)),
         Column::new("completeness", None, "complete, incomplete or unclear", Text(|row, _| &mut row.completeness)),

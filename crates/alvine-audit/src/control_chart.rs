@@ -21,9 +21,9 @@ use serde::Serialize;
 
 use crate::proportion::Proportion;
 
-/// So many in a row on one side of the centre are a sign.
+/// So many in a row on one side of the centre are a sign (from memory).
 pub const RUN: usize = 8;
-/// The limits lie so many standard deviations from the centre.
+/// The limits lie so many standard deviations from the centre (Shewhart, 1931).
 const SIGMAS: f64 = 3.0;
 /// Shares that are nearer to each other differ by rounding alone.
 const ROUNDING: f64 = 1e-12;

@@ -15,8 +15,8 @@ use serde::{Deserialize, Serialize};
 use crate::find::Stamp;
 use crate::row::StudyRow;
 
-/// The format of the file.
-const FORMAT: u32 = 1;
+/// The format of the file: 2 since rows name their prior.
+const FORMAT: u32 = 2;
 
 /// What an analysis was: results of another are not reused.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -274,6 +274,21 @@ mod tests {
             ..analysed()
         };
         assert!(!Journal::open(&path, &other, false).unwrap().has("a", &stamp(1)));
+        assert!(!Journal::open(&path, &analysed(), false).unwrap().has("a", &stamp(1)));
+    }
+
+    #[test]
+    fn a_journal_of_an_older_format_begins_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("journal");
+        let journal = Journal::open(&path, &analysed(), false).unwrap();
+        journal.add(&row("a", 1.0), &stamp(1)).unwrap();
+        drop(journal);
+        assert!(Journal::open(&path, &analysed(), false).unwrap().has("a", &stamp(1)));
+        let text = std::fs::read_to_string(&path).unwrap();
+        let older = text.replacen(&format!("\"format\":{FORMAT}"), "\"format\":1", 1);
+        assert_ne!(older, text);
+        std::fs::write(&path, older).unwrap();
         assert!(!Journal::open(&path, &analysed(), false).unwrap().has("a", &stamp(1)));
     }
 }

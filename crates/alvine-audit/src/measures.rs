@@ -53,7 +53,7 @@ pub enum Verdict {
     Met,
     /// The whole interval lies below it.
     Missed,
-    /// The interval holds it: so few studies cannot tell.
+    /// The interval holds it, so that so few studies cannot tell; or it hangs on studies of which the signal does not tell.
     Open,
 }
 

@@ -45,6 +45,8 @@ pub struct StudyRow {
     pub level_known: Option<bool>,
     /// Whether the track was drawn towards the usual places.
     pub usual_places: Option<bool>,
+    /// The name of what was expected of the passage: `fasting`, `fed`, or that of a prior's file.
+    pub prior: Option<String>,
     /// From first to last instant, s.
     pub duration_s: Option<f64>,
     /// Instants of the recording.

@@ -119,6 +119,45 @@ fn parts_together_are_the_whole_and_the_page_follows_from_the_tables_alone() {
 }
 
 #[test]
+fn every_row_names_its_prior_and_the_page_says_where_they_differ() {
+    let dir = with_studies();
+    let part = |shard: &str, prior: &str| {
+        let arguments = [
+            "audit", "studies", "--out", "audit", "--quiet", "--shard", shard, "--prior", prior,
+        ];
+        succeed(dir.path(), &arguments);
+    };
+    let gathered = || succeed(dir.path(), &["audit", "--from", "audit"]);
+    part("1/2", "fasting");
+    part("2/2", "fasting");
+    assert!(!gathered().contains("Not all alike"));
+    part("2/2", "fed");
+    let said = gathered();
+    assert!(
+        said.contains("Not all alike") && said.contains("(fasting, fed)"),
+        "{said}"
+    );
+    let audit = dir.path().join("audit");
+    for (number, prior) in [(1, "fasting"), (2, "fed")] {
+        let rows = rows(&audit, &format!("part-000{number}-of-0002.parquet"));
+        assert!(rows.iter().any(StudyRow::is_analysed));
+        for row in rows {
+            assert_eq!(
+                row.prior.as_deref(),
+                row.is_analysed().then_some(prior),
+                "{}",
+                row.study
+            );
+        }
+    }
+    let page = fs::read_to_string(audit.join("audit.html")).unwrap();
+    program::every_colour_has_its_own_by_night(&page);
+    assert!(page.contains("Not all alike") && page.contains("(prior): fasting, fed."));
+    let json: serde_json::Value = serde_json::from_slice(&fs::read(audit.join("audit.json")).unwrap()).unwrap();
+    assert_eq!(json["priors"], serde_json::json!(["fasting", "fed"]));
+}
+
+#[test]
 fn only_what_is_new_or_changed_or_faulty_is_analysed_again() {
     let dir = with_studies();
     let audit = ["audit", "studies", "--out", "audit"];

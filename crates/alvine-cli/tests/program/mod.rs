@@ -90,6 +90,23 @@ pub fn stop_at_work(folder: &Path, arguments: &[&str], signal: &str, reached: im
     assert_eq!(status.code(), (signal == "-INT").then_some(130), "{signal}");
 }
 
+/// Insists that each colour of the figures in a page without a script follows the reader's choice of day or night.
+pub fn every_colour_has_its_own_by_night(page: &str) {
+    let mut colours = 0;
+    for attribute in ["fill", "stroke"] {
+        let beginning = format!(" {attribute}=\"#");
+        for (at, _) in page.match_indices(&beginning) {
+            let colour = &page[at + attribute.len() + 3..][..7];
+            assert!(
+                page.contains(&format!(".card [{attribute}=\"{colour}\"]")),
+                "{attribute} {colour}"
+            );
+            colours += 1;
+        }
+    }
+    assert!(colours > 0, "no figure");
+}
+
 /// The names in a folder, sorted.
 pub fn names_in(folder: &Path) -> Vec<String> {
     let mut names: Vec<String> = fs::read_dir(folder)

@@ -1,20 +1,21 @@
 //! The figures of an audit.
 
-use alvine_audit::{Audit, COMPLETE, ChartPoint, ControlChart, KaplanMeier, Measures, Proportion};
+use alvine::Phase;
+use alvine_audit::{Audit, COMPLETE, ChartPoint, Completion, ControlChart, KaplanMeier, Measures, Proportion};
 
 use crate::layout_figures::chart::Chart;
 use crate::report::canvas::{Anchor, Canvas, Type};
-use crate::report::colour::{Colour, GRID, INK, PAPER, SIGNAL, SOFT_INK};
+use crate::report::colour::{BAR_TINT, BELOW_FLOOR, Colour, GRID, INK, PAPER, SIGNAL, SOFT_INK, of_phase};
 use crate::report::placement::Area;
 use crate::report::{Figure, ReportError};
 
 const WIDTH_PX: f64 = 860.0;
 /// What is a sign of something.
-const SIGN: Colour = Colour::hex(0xB4567A);
+const SIGN: Colour = of_phase(Phase::SmallBowel);
 
 /// All figures that there is something to draw for.
 pub fn all(audit: &Audit, measures: &Measures) -> Result<Vec<Figure>, ReportError> {
-    let mut figures = vec![completion(&audit.completion.complete, measures)?, transits(audit)?];
+    let mut figures = vec![completion(&audit.completion, measures)?, transits(audit)?];
     if !audit.sites.is_empty() {
         figures.push(antennas(audit)?);
     }
@@ -35,7 +36,7 @@ fn bar(canvas: &mut Canvas, chart: &Chart, proportion: &Proportion, y: f64, half
     canvas.rectangle(
         (left, y - half_px),
         (chart.x_px(100.0 * share), y + half_px),
-        SIGNAL.tint(0.55),
+        SIGNAL.tint(BAR_TINT),
     );
     canvas.line([(from, y), (to, y)], INK, 2.0);
     for end in [from, to] {
@@ -43,7 +44,8 @@ fn bar(canvas: &mut Canvas, chart: &Chart, proportion: &Proportion, y: f64, half
     }
 }
 
-fn completion(complete: &Proportion, measures: &Measures) -> Result<Figure, ReportError> {
+fn completion(completion: &Completion, measures: &Measures) -> Result<Figure, ReportError> {
+    let complete = &completion.complete;
     const HEIGHT_PX: f64 = 150.0;
     let title = "Examinations that reached the colon".to_owned();
     let chart = Chart {
@@ -59,13 +61,12 @@ fn completion(complete: &Proportion, measures: &Measures) -> Result<Figure, Repo
     let mut canvas = Canvas::new(WIDTH_PX, HEIGHT_PX);
     canvas.text((20.0, 18.0), &title, Type::new(15.0, INK).bold());
     chart.draw_across(&mut canvas, "Share of the studies that were analysed, %", 10.0);
-    bar(
-        &mut canvas,
-        &chart,
-        complete,
-        0.5 * (chart.area.top + chart.area.bottom),
-        16.0,
-    );
+    let (y, half_px) = (0.5 * (chart.area.top + chart.area.bottom), 16.0);
+    if let Some(at_most) = completion.at_most.share().filter(|_| completion.unclear > 0) {
+        let to = chart.x_px(100.0 * at_most);
+        canvas.rectangle((chart.area.left, y - half_px), (to, y + half_px), BELOW_FLOOR);
+    }
+    bar(&mut canvas, &chart, complete, y, half_px);
     if let Some(measure) = measures.get(COMPLETE) {
         let style = Type::new(11.5, INK).anchored(Anchor::Middle);
         for (name, threshold) in [("minimum", measure.minimum), ("target", measure.target)] {

@@ -1,6 +1,6 @@
 //! The parts of an audit's tables on disk, and all of them read together.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::ffi::OsStr;
 use std::fs;
 use std::io;
@@ -16,6 +16,8 @@ pub struct Gathered {
     pub audit: Audit,
     /// Versions of alvine that made the rows.
     pub versions: Vec<String>,
+    /// Names of what was expected of the passage, of all rows that were analysed.
+    pub priors: Vec<String>,
     /// Parts that are not there, by number, and of how many.
     missing: Vec<u32>,
     parts: u32,
@@ -90,12 +92,12 @@ impl Gathered {
                 }
             }
         }
-        let mut versions: Vec<String> = studies.iter().map(|row| row.version.clone()).collect();
-        versions.sort();
-        versions.dedup();
+        let versions = studies.iter().map(|row| row.version.as_str());
+        let priors = studies.iter().filter_map(|row| row.prior.as_deref());
         let there = |number: &u32| parts_of_studies.iter().any(|(part, _)| part.number() == *number);
         Ok(Self {
-            versions,
+            versions: distinct(versions),
+            priors: distinct(priors),
             missing: (1..=first.of()).filter(|number| !there(number)).collect(),
             parts: first.of(),
             audit: Audit::of(studies),
@@ -115,8 +117,25 @@ impl Gathered {
         ))
     }
 
+    /// What to know where not all rows rest on the same prior; `None` where they do.
+    pub fn priors_words(&self) -> Option<String> {
+        (self.priors.len() > 1).then(|| {
+            format!(
+                "Not all alike: of different studies different things were expected beforehand ({}). Column prior says of which; \
+                 times and completion of the one kind are not to be held against those of the other.",
+                self.priors.join(", ")
+            )
+        })
+    }
+
     /// Numbers of the parts that are missing.
     pub fn missing(&self) -> &[u32] {
         &self.missing
     }
+}
+
+/// Each word once, in order.
+fn distinct<'a>(words: impl Iterator<Item = &'a str>) -> Vec<String> {
+    let distinct: BTreeSet<&str> = words.collect();
+    distinct.into_iter().map(str::to_owned).collect()
 }

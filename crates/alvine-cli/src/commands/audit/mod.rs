@@ -97,7 +97,7 @@ fn answer(gathered: &Gathered, measures: &Measures, out: &Path) -> String {
     let mut text = format!("\n{}\n", completion_words(gathered));
     if let Some(measure) = measures.get(COMPLETE) {
         for (what, threshold) in [("minimum", measure.minimum), ("target", measure.target)] {
-            let verdict = verdict_words(Verdict::of(&audit.completion.complete, threshold));
+            let verdict = verdict_words(audit.completion.verdict(threshold));
             let percent = 100.0 * threshold;
             text.push_str(&format!(
                 "  {what} {percent:.0} % ({}, {}): {verdict}\n",
@@ -114,8 +114,11 @@ fn answer(gathered: &Gathered, measures: &Measures, out: &Path) -> String {
         let more = audit.faults.len() - MOST_NAMED;
         text.push_str(&format!("- and {more} more, which the page lists\n"));
     }
-    if let Some(missing) = gathered.missing_words() {
-        text.push_str(&paragraph(&missing, 0));
+    for notice in [gathered.missing_words(), gathered.priors_words()]
+        .into_iter()
+        .flatten()
+    {
+        text.push_str(&paragraph(&notice, 0));
     }
     text.push_str(&format!(
         "Studies that need a second look: {}\n",
@@ -137,8 +140,12 @@ fn completion_words(gathered: &Gathered) -> String {
         return "No study could be analysed, so that nothing can be said of completion.".to_owned();
     };
     let [from, to] = complete.interval95();
+    let unclear = match gathered.audit.completion.unclear {
+        0 => String::new(),
+        unclear => format!("; unclear: {unclear}"),
+    };
     format!(
-        "Reached the colon: {:.1} % ({} of {}; 95 % interval {:.1} to {:.1} %)",
+        "Reached the colon: {:.1} % ({} of {}; 95 % interval {:.1} to {:.1} %){unclear}",
         100.0 * share,
         complete.count,
         complete.of,
@@ -152,6 +159,6 @@ fn verdict_words(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Met => "met",
         Verdict::Missed => "missed",
-        Verdict::Open => "so few studies cannot tell",
+        Verdict::Open => "cannot be told, with so few studies or so many unclear",
     }
 }

@@ -21,6 +21,7 @@ pub fn analysed(name: &str, study: &Study, summary: &Summary) -> StudyRow {
         version: summary.method.version.clone(),
         level_known: Some(summary.method.level_known),
         usual_places: Some(summary.method.usual_places),
+        prior: Some(summary.method.prior.clone()),
         duration_s: Some(summary.study.duration_s),
         instants: Some(summary.study.instants as u64),
         completeness: Some(summary.completeness.status.as_str().to_owned()),
