@@ -67,7 +67,8 @@ pub struct StudyArgs {
     /// less certain.
     #[arg(long)]
     pub level_unknown: bool,
-    /// Let the track follow from the signal alone, and not be drawn towards where the parts of the gut usually lie.
+    /// Let the track follow from the signal alone, and not be drawn towards where the parts of the gut usually lie. It is
+    /// not refined in a field of shadowing then either, as that takes the usual places.
     #[arg(long)]
     pub no_usual_places: bool,
     /// What is expected of the passage: `fasting`, `fed` where the capsule was swallowed with a meal, or a prior's file.
@@ -269,12 +270,15 @@ pub struct CompareArgs {
     /// As in `report`, for those that are studies: find the level that the capsules send at along with the path.
     #[arg(long)]
     pub level_unknown: bool,
-    /// As in `report`, for those that are studies: let the track follow from the signal alone.
+    /// As in `report`, for those that are studies: let the track follow from the signal alone, and unrefined.
     #[arg(long)]
     pub no_usual_places: bool,
     /// As in `report`, what is expected of the passage: fasting, fed or a prior's file.
     #[arg(long, value_name = "fasting|fed|FILE.toml", default_value = "fasting")]
     pub prior: String,
+    /// Folder for a page (compare.html) and its numbers (compare.json); made where it is missing.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
     /// Print JSON.
     #[arg(long)]
     pub json: bool,
@@ -313,7 +317,7 @@ pub struct AuditArgs {
     /// As in `report`: find the level that the capsules send at along with the path.
     #[arg(long)]
     pub level_unknown: bool,
-    /// As in `report`: let the track follow from the signal alone.
+    /// As in `report`: let the track follow from the signal alone, and unrefined.
     #[arg(long)]
     pub no_usual_places: bool,
     /// As in `report`, what is expected of the passage: fasting, fed or a prior's file.
@@ -453,7 +457,10 @@ Examples:
     /// With --before-swallow the study is a minute or so in which the capsule was held about 5 cm in front of each antenna in
     /// turn. Then it says go, look again, or stop, with what to do: an antenna that is dead, weak, restless or always hears the
     /// same; two that are swapped or more that are mislabelled, with the probability; a site without its mirror image; a battery
-    /// that is low, where a column aux_battery_percent was logged.
+    /// that is low, where a column aux_battery_percent was logged. Dead: heard at less than 5 % of the instants. Weak: 10 dB
+    /// less than the others would hear in its place. Restless: it varies from instant to instant by 5 dB, and three times as
+    /// much as the others. Low: below 80 %. Always the same: a span of less than 5 dB. These are common practice without a
+    /// source, and not tried on people. Ends with code 1 when the answer is to stop.
     #[command(after_long_help = "\
 Examples:
   alvine check datasets/demo
@@ -520,11 +527,12 @@ Examples:
     /// Set studies or reports side by side, with their differences and what these are worth.
     ///
     /// Prints for each duration the values, their difference and its 90 % interval; of one recording analysed in two ways also
-    /// how far the paths lie apart (mm). Lower bounds stay bounds. Writes no file. Use this for one person before and after a
-    /// treatment, or for two methods on one recording.
+    /// how far the paths lie apart (mm). Lower bounds stay bounds. With --out it writes a page with a figure of the differences
+    /// too; otherwise no file. Use this for one person before and after a treatment, or for two methods on one recording.
     #[command(after_long_help = "\
 Examples:
   alvine compare before after
+  alvine compare before after --out compared
   alvine report demo --no-usual-places --out signal-alone
   alvine compare demo signal-alone --json")]
     Compare(CompareArgs),

@@ -142,6 +142,26 @@ fn a_study_beside_itself_differs_by_nothing_and_beside_another_by_what_the_summa
         "{said}"
     );
     fail(dir.path(), &["compare", "5"], 2);
+
+    let page = |what: &[&str], out: &str| {
+        let arguments = [&["compare"], what, &["--out", out, "--quiet"]].concat();
+        assert_eq!(succeed(dir.path(), &arguments), "");
+        let read = |name: &str| fs::read_to_string(dir.path().join(out).join(name)).unwrap();
+        let page = read("compare.html");
+        program::every_colour_has_its_own_by_night(&page);
+        (
+            page,
+            serde_json::from_str::<serde_json::Value>(&read("compare.json")).unwrap(),
+        )
+    };
+    let (alike, numbers) = page(&["5", "report"], "alike");
+    assert_eq!(numbers, same);
+    assert!(alike.contains("No duration is known to differ") && alike.contains("Both are of one recording"));
+    assert!(alike.contains("The paths lie 0.0 mm apart"));
+    let (two, numbers) = page(&["5", "report", "6"], "two");
+    assert_eq!(numbers, own);
+    assert!(two.contains(">6 beside 5</h2>") && two.contains("without any treatment"));
+    assert_eq!(two.matches("<svg").count(), 2);
 }
 
 fn run_check(program: impl AsRef<std::ffi::OsStr>, script: &str, on: &Path, node_path: Option<&std::ffi::OsStr>) {

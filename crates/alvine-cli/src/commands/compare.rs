@@ -1,5 +1,8 @@
 //! `compare`: studies or results side by side, each beside the first, with what their differences are worth.
 
+mod figure;
+mod page;
+
 use std::path::{Path, PathBuf};
 
 use alvine::{LandmarkKind, Track};
@@ -47,14 +50,20 @@ pub fn run(args: &CompareArgs, quiet: bool) -> Result<(), Failure> {
         return Ok(());
     };
     let pairs: Vec<Pair<'_>> = others.iter().map(|second| Pair::of(first, second)).collect();
+    let comparison = ComparisonJson { format: 1, pairs };
+    if let Some(out) = &args.out {
+        page::write(&comparison, out)?;
+    }
     if args.json {
-        return stdout::json(&ComparisonJson { format: 1, pairs });
+        return stdout::json(&comparison);
     }
     if quiet {
         return Ok(());
     }
+    let pairs = &comparison.pairs;
     let texts: Vec<String> = pairs.iter().map(Pair::text).collect();
-    stdout::text(&format!("{}\n{}", texts.join("\n"), notes(&pairs)))
+    let notes: String = notes(pairs).iter().map(|note| paragraph(&plain(note), 0)).collect();
+    stdout::text(&format!("{}\n{notes}", texts.join("\n")))
 }
 
 fn one(path: &Path, args: &CompareArgs, progress: &Progress) -> Result<One, Failure> {
@@ -174,23 +183,46 @@ impl<'a> Pair<'a> {
         for row in &self.durations {
             table.row(row.cells());
         }
-        let sites = self.median_sites_heard;
-        table.row([
-            "sites heard (median)".to_owned(),
-            sites[0].to_string(),
-            sites[1].to_string(),
-        ]);
-        let radius = |radius: Option<f64>| radius.map_or("not told".to_owned(), |mm| format!("{mm:.0} mm"));
-        let radii = self.median_radius90_mm;
-        table.row(["place known to (median)".to_owned(), radius(radii[0]), radius(radii[1])]);
+        for row in self.quality() {
+            table.row(row);
+        }
         text.push_str(&table.text());
-        if let Some(distance) = &self.distance {
-            text.push_str(&format!(
-                "The paths lie {:.1} mm apart (median; 95 % below {:.1} mm) at {} instants.\n",
-                distance.median_mm, distance.percentile95_mm, distance.instants
-            ));
+        if let Some(apart) = self.apart() {
+            text.push_str(&paragraph(&apart, 0));
         }
         text
+    }
+
+    /// What both are, where that is no matter of course.
+    fn what_is_compared(&self) -> Option<&'static str> {
+        self.one_recording.then_some(
+            "Both are of one recording: its noise is in both, and their differences are better known than told here.",
+        )
+    }
+
+    /// How well each was heard and located.
+    fn quality(&self) -> [[String; 3]; 2] {
+        let sites = self.median_sites_heard;
+        let radius = |radius: Option<f64>| radius.map_or("not told".to_owned(), |mm| format!("{mm:.0} mm"));
+        let radii = self.median_radius90_mm;
+        [
+            [
+                "sites heard (median)".to_owned(),
+                sites[0].to_string(),
+                sites[1].to_string(),
+            ],
+            ["place known to (median)".to_owned(), radius(radii[0]), radius(radii[1])],
+        ]
+    }
+
+    /// How far the paths lie apart, in words.
+    fn apart(&self) -> Option<String> {
+        self.distance.as_ref().map(|distance| {
+            format!(
+                "The paths lie {:.1} mm apart (median; 95 % below {:.1} mm) at {} instants.",
+                distance.median_mm, distance.percentile95_mm, distance.instants
+            )
+        })
     }
 }
 
@@ -314,25 +346,25 @@ fn signed(length_s: f64) -> String {
     if length_s > 0.0 { format!("+{text}") } else { text }
 }
 
-fn notes(pairs: &[Pair<'_>]) -> String {
-    let mut text = paragraph(
+/// What to know of the differences.
+fn notes(pairs: &[Pair<'_>]) -> Vec<String> {
+    let mut notes = vec![
         "Differences are the second minus the first. Their intervals come from the 90 % interval of each, squared and added, side \
          by side (Zou and Donner 2008), which takes the errors as independent. Two analyses of one recording share its noise, and \
-         their difference is better known than that.",
-        0,
-    );
+         their difference is better known than that."
+            .to_owned(),
+    ];
     if let Some(most_s) = pairs
         .iter()
         .flat_map(|pair| &pair.durations)
         .find_map(|row| row.day_to_day_s)
     {
-        let note = format!(
+        notes.push(format!(
             "Between two examinations of one person the small-bowel transit differs by up to {} in 19 of 20, without any \
              treatment ({DAY_TO_DAY_SOURCE}; the rest is arithmetic). A smaller difference shows no effect.",
             duration(most_s)
-        );
-        text.push_str(&paragraph(&plain(&note), 0));
+        ));
     }
-    text.push_str("Information, not a diagnosis.\n");
-    text
+    notes.push("Information, not a diagnosis.".to_owned());
+    notes
 }
