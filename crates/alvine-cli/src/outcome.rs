@@ -151,6 +151,12 @@ pub enum Failure {
         #[source]
         error: AntennaCheckError,
     },
+    /// A check before the swallow whose answer is to stop.
+    #[error("{}: stop: no capsule is to be given before this is put right", study.display())]
+    Stop {
+        /// The path that was given.
+        study: PathBuf,
+    },
     /// A survey to which no law can be fitted.
     #[error("{}: {error}", survey.display())]
     Calibration {
@@ -250,7 +256,7 @@ impl Failure {
     pub fn outcome(&self) -> Outcome {
         match self {
             Failure::Study(error) => of_fault(error.fault()),
-            Failure::Antennas { .. } | Failure::PersonalData { .. } => Outcome::Faulty,
+            Failure::Antennas { .. } | Failure::Stop { .. } | Failure::PersonalData { .. } => Outcome::Faulty,
             Failure::Calibration {
                 error: CalibrationError::ImpossibleOption { .. },
                 ..

@@ -205,3 +205,31 @@ fn a_law_or_a_power_that_nothing_has_is_refused_with_its_place_and_its_range() {
         assert!(said.contains(&format!("{key} is")) && said.contains(range), "{said}");
     }
 }
+
+#[test]
+fn the_check_before_the_swallow_lets_a_sound_belt_go_and_ends_faulty_where_it_says_stop() {
+    let dir = tempfile::tempdir().unwrap();
+    let held = |faults: &[&str], out: &str| {
+        let arguments = [&["simulate", "--before-swallow", "--out", out], faults].concat();
+        succeed(dir.path(), &arguments);
+    };
+    held(&[], "sound");
+    held(&["--swap", "epigastric,left-lumbar"], "swapped");
+    held(&["--dead", "hypogastric"], "dead");
+    let said = succeed(dir.path(), &["check", "sound", "--before-swallow"]);
+    assert!(said.contains("GO. Every antenna hears"), "{said}");
+    for (study, what) in [
+        ("swapped", "epigastric and left-lumbar seem to have each other's place"),
+        ("dead", "hypogastric"),
+    ] {
+        let quiet = fail(dir.path(), &["check", study, "--before-swallow", "--quiet"], 1);
+        assert!(quiet.contains("stop: no capsule is to be given"), "{quiet}");
+        let loud = program::run(dir.path(), &["check", study, "--before-swallow"]);
+        assert_eq!(loud.status.code(), Some(1));
+        let said = String::from_utf8(loud.stdout).unwrap();
+        assert!(said.contains("STOP.") && said.contains(what), "{said}");
+        let json = program::run(dir.path(), &["check", study, "--before-swallow", "--json"]);
+        let json: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+        assert_eq!(json["answer"], "stop");
+    }
+}

@@ -49,7 +49,7 @@ impl Quality {
     pub const DROPOUT_S: f64 = 5.0;
     /// A step is a jump when it is longer than this many median steps (common practice, no source).
     pub const JUMP_STEPS: f64 = 10.0;
-    /// A site carries the result when it heard at least this share of the instants.
+    /// A site carries the result when it heard at least this share of the instants (common practice, no source).
     pub const CARRYING_SHARE: f64 = 0.1;
 
     /// Assesses the instants between two times; jumps of the clock are sought in the whole recording.

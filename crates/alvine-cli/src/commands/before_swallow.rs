@@ -11,6 +11,8 @@ use crate::outcome::Failure;
 use crate::plain_text::{Align, Table, paragraph};
 use crate::stdout;
 
+/// The answer at which no capsule is given.
+const STOP: &str = "stop";
 /// A column whose name begins so holds the battery's charge in percent.
 const BATTERY_PERCENT: &str = "aux_battery_percent";
 /// A capsule whose battery holds less than this before the swallow is no good one, percent (common practice, no source).
@@ -79,12 +81,15 @@ pub fn run(path: &Path, order: &[String], turns: &[String], json: bool, quiet: b
     let check = check_antennas(&study.setup, &study.recording, &turns).map_err(failed)?;
     let answered = answered(&study, &check);
     if json {
-        return stdout::json(&answered);
+        stdout::json(&answered)?;
+    } else if !quiet {
+        stdout::text(&text(&answered))?;
     }
-    if quiet {
-        return Ok(());
+    if answered.answer == STOP {
+        // So that a script that goes on from here does not.
+        return Err(Failure::Stop { study: path.to_owned() });
     }
-    stdout::text(&text(&answered))
+    Ok(())
 }
 
 /// The sites in the order in which they were visited.
@@ -141,7 +146,7 @@ fn answered(study: &Study, check: &AntennaCheck) -> Answered {
         answer: match findings.first().map_or(Answer::Go, |finding| finding.answer) {
             Answer::Go => "go",
             Answer::LookAgain => "look-again",
-            Answer::Stop => "stop",
+            Answer::Stop => STOP,
         },
         labels_as_told: check.labelling.as_told,
         antennas: antennas
@@ -311,7 +316,7 @@ fn text(answered: &Answered) -> String {
     for finding in &answered.findings {
         let sure = finding
             .probability
-            .map(|share| format!(" (probability {})", percent(share)))
+            .map(|share| format!(" (Probability {}.)", percent(share)))
             .unwrap_or_default();
         text.push_str(&paragraph(&format!("- {}{sure} {}", finding.what, finding.to_do), 2));
     }

@@ -31,11 +31,12 @@ use super::assignment::{MOST_SUMMED, cheapest, sum_over_all};
 pub(super) const HELD_MM: f64 = 50.0;
 /// Spread of the antennas' gains, dB (invented; wider than that of one make, so that a weak antenna is no riddle).
 const GAIN_SPREAD_DB: f64 = 6.0;
-/// Exponents in air along a body: from nearly nothing (reflections all round) to strongly shadowed.
+/// Exponents in air along a body: from nearly nothing (reflections all round) to strongly shadowed (invented; free space
+/// has 2).
 const EXPONENTS: [f64; 6] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0];
-/// Excess of the near field, dB.
+/// Excess of the near field, dB (invented, wide).
 const NEAR_DB: [f64; 5] = [-10.0, 0.0, 8.0, 16.0, 24.0];
-/// Spread of a level about the model, dB.
+/// Spread of a level about the model, dB (invented, wide).
 const SPREADS_DB: [f64; 6] = [2.0, 3.0, 4.5, 6.5, 9.0, 13.0];
 /// The probability of one swap or another, before anything is heard (invented).
 const SWAP_PRIOR: f64 = 0.05;

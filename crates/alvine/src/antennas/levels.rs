@@ -7,7 +7,7 @@ use crate::setup::Setup;
 
 use super::turns::Turn;
 
-/// Share of a turn that is left away at each end, while the capsule is on its way.
+/// Share of a turn that is left away at each end, while the capsule is on its way (invented).
 const TRIMMED: f64 = 0.15;
 /// From the 10th to the 90th percentile of a normal law, in standard deviations. A level that jumps between two states, as at a
 /// loose contact, has a wide range and may have no deviation from its median to speak of.

@@ -83,7 +83,7 @@ pub enum AntennaCheckError {
     },
 }
 
-/// The fewest turns that tell anything about labels.
+/// The fewest turns that tell anything about labels (invented).
 const FEWEST_TURNS: usize = 3;
 /// An antenna that hears less than this share of all instants is dead (common practice, no source).
 const DEAD_SHARE: f64 = 0.05;
@@ -95,13 +95,13 @@ const WEAK_DB: f64 = 10.0;
 const LEAST_SPAN_DB: f64 = 5.0;
 /// From instant to instant the level of a held capsule varies less than this, dB (common practice, no source) ...
 const UNSTEADY_DB: f64 = 5.0;
-/// ... or than this many times what it does at the other antennas.
+/// ... or than this many times what it does at the other antennas (common practice, no source).
 const UNSTEADY_TIMES: f64 = 3.0;
 /// Two turns at two sites differ by more than this at some antenna, dB (common practice, no source).
 const ALIKE_DB: f64 = 4.0;
 /// In at least this share of the turns the nearest antenna is the loudest, gains allowed for (common practice, no source).
 const HELD_SHARE: f64 = 0.6;
-/// Labels are sure at this probability, and a swap is at this.
+/// Labels are sure at this probability, and a swap is at this (common practice, no source).
 pub const SURE: f64 = 0.9;
 /// A site has a mirror image when another site lies so near to it, mm (common practice, no source).
 const MIRROR_MM: f64 = 20.0;
