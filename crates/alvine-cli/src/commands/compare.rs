@@ -28,6 +28,10 @@ use crate::stdout;
 /// repeatedly, mean standard deviation 97.97 min.
 const DAY_TO_DAY_S: f64 = 97.97 * 60.0;
 const DAY_TO_DAY_SOURCE: &str = "38 people examined repeatedly, Tominaga et al., Ann Transl Med 2020";
+/// What the intervals are worth: `benches/compare_coverage.py` with `--radio usual --pairs 30 --seed 71000` and `--radio realistic
+/// --pairs 40 --seed 72000`.
+const COVERAGE: &str = "On simulated pairs the intervals held the true difference in 68 of 70 for the stomach and in 56 of 66 for \
+     the small bowel; where the radio was as unkind as a body's may be, in 29 of 37 for the small bowel: it is told too surely.";
 /// Two-sided 95 % of a normal distribution, in standard deviations.
 const Z95: f64 = 1.96;
 
@@ -353,6 +357,7 @@ fn notes(pairs: &[Pair<'_>]) -> Vec<String> {
          by side (Zou and Donner 2008), which takes the errors as independent. Two analyses of one recording share its noise, and \
          their difference is better known than that."
             .to_owned(),
+        COVERAGE.to_owned(),
     ];
     if let Some(most_s) = pairs
         .iter()
