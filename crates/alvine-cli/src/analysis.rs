@@ -214,7 +214,7 @@ fn assemble(
         track,
         loosenings,
         calibration,
-        rivals,
+        mut rivals,
         passage,
         rounds,
         is_settled,
@@ -228,6 +228,8 @@ fn assemble(
     let transit = transit_times(&phases, &landmarks);
     let (from_s, to_s) = span_inside(&phases, recording);
     let mut track = within(track, from_s, to_s);
+    // Outside the body no place in it is a rival.
+    rivals.retain(|rival| rival.end_s > from_s && rival.start_s < to_s);
     let told = ToldLaw::of(setup, recording, &track, options.level_unknown);
     if let Some(told) = &told {
         told.widen(&mut track);
