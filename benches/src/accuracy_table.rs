@@ -1,6 +1,6 @@
 //! A table of how far estimators err on simulated studies whose truth is known, and how honest their covariance is.
 
-use alvine::{FieldOptions, Phase, Track, Trajectory};
+use alvine::{Phase, Track, Trajectory};
 use alvine_phantom::score::{ErrorSummary, TrackScore, score_track};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
 use alvine_transit::{RefineOptions, refine};
@@ -73,7 +73,11 @@ pub fn print_heading() {
 ///
 /// Those of the estimator and of the segmentation.
 pub fn about_usual_places(trajectory: &Trajectory, made: &Simulated) -> Result<Track, Failure> {
-    refined(trajectory, made, None)
+    let options = RefineOptions {
+        field: None,
+        ..RefineOptions::default()
+    };
+    track_by(trajectory, made, &options)
 }
 
 /// The track as a report computes it: the same, refined in a field.
@@ -82,15 +86,16 @@ pub fn about_usual_places(trajectory: &Trajectory, made: &Simulated) -> Result<T
 ///
 /// Those of the estimator and of the segmentation.
 pub fn in_field(trajectory: &Trajectory, made: &Simulated) -> Result<Track, Failure> {
-    refined(trajectory, made, Some(FieldOptions::default()))
+    track_by(trajectory, made, &RefineOptions::default())
 }
 
-fn refined(trajectory: &Trajectory, made: &Simulated, field: Option<FieldOptions>) -> Result<Track, Failure> {
-    let options = RefineOptions {
-        field,
-        ..RefineOptions::default()
-    };
-    Ok(refine(trajectory, &made.setup, &made.recording, &[], &options, &|_| ())?.track)
+/// The track by [`refine()`], told nothing.
+///
+/// # Errors
+///
+/// Those of the estimator and of the segmentation.
+pub fn track_by(trajectory: &Trajectory, made: &Simulated, options: &RefineOptions) -> Result<Track, Failure> {
+    Ok(refine(trajectory, &made.setup, &made.recording, &[], options, &|_| ())?.track)
 }
 
 fn study(seed: u64, radio: RadioProfile) -> Result<Simulated, alvine_phantom::PhantomError> {

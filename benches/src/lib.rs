@@ -7,7 +7,7 @@ mod instants;
 mod outcome;
 mod told;
 
-pub use accuracy_table::{Asked, about_usual_places, in_field, print_heading};
+pub use accuracy_table::{Asked, about_usual_places, in_field, print_heading, track_by};
 pub use day::{day, study};
 pub use instants::{NO_FLOOR_DBM, instants, setup};
 pub use outcome::Outcome;

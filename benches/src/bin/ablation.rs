@@ -4,50 +4,84 @@
 //! cargo run --release -p alvine-benches --bin ablation -- [usual|matched|realistic] [STUDIES] [FIRST_SEED] [ROW]
 //! ```
 //!
-//! Studies and columns are those of `accuracy`. Every row but the last two is drawn towards the usual places of the likely parts, as
-//! a report does.
+//! Studies and columns are those of `accuracy`. Every row but the last is drawn towards the usual places of the likely parts and, unless
+//! it says otherwise, refined in a field, as a report does.
 
-use alvine::{Instants, Recording, Setup, Track, Trajectory, TrajectoryOptions, Wander};
-use alvine_benches::{Asked, Failure, about_usual_places, print_heading};
+use alvine::{FieldOptions, Recording, Setup, Trajectory, TrajectoryOptions, Wander};
+use alvine_benches::{Asked, Failure, print_heading, track_by};
 use alvine_phantom::Simulated;
-use alvine_transit::usual_gut;
+use alvine_transit::RefineOptions;
 
 fn main() -> Result<(), Failure> {
     let asked = Asked::from_arguments()?;
     let made = asked.make()?;
     print_heading();
-    for (name, options) in variants() {
-        let trajectory = Trajectory { options };
-        asked.row(name, &made, |made| about_usual_places(&trajectory, made));
+    let (trajectory, whole) = (Trajectory::default(), RefineOptions::default());
+    for (name, options) in chains() {
+        asked.row(name, &made, |made| track_by(&Trajectory { options }, made, &whole));
     }
-    let whole = Trajectory::default();
+    for (name, options) in refinements() {
+        asked.row(name, &made, |made| track_by(&trajectory, made, &options));
+    }
     asked.row("censored readings left out", &made, |made| {
         let deaf = Simulated {
             recording: without_censored(&made.setup, &made.recording)?,
             ..made.clone()
         };
-        about_usual_places(&whole, &deaf)
-    });
-    asked.row("about the gut only", &made, |made| {
-        let gut = usual_gut(&made.setup.torso);
-        Ok(whole
-            .begin(&made.setup, &made.recording, &[])?
-            .track(&|_| gut, Instants::All))
-    });
-    asked.row("from the signal alone", &made, |made| {
-        let track: Track = whole
-            .begin(&made.setup, &made.recording, &[])?
-            .track(&|_| None, Instants::All);
-        Ok(track)
+        track_by(&trajectory, &deaf, &whole)
     });
     Ok(())
 }
 
+/// The chain of refinements, and it with one part switched off.
+fn refinements() -> Vec<(&'static str, RefineOptions)> {
+    let whole = RefineOptions::default;
+    let in_field = |field: FieldOptions| RefineOptions {
+        field: Some(field),
+        ..whole()
+    };
+    let field = FieldOptions::default();
+    vec![
+        (
+            "loose antennas not looked for",
+            RefineOptions {
+                loosening: None,
+                ..whole()
+            },
+        ),
+        (
+            "no self-calibration",
+            in_field(FieldOptions {
+                gain_spread_db: AS_GOOD_AS_NONE,
+                level_spread_db: AS_GOOD_AS_NONE,
+                exponent_spread: AS_GOOD_AS_NONE,
+                ..field
+            }),
+        ),
+        ("field not averaged", in_field(FieldOptions { blurs: 0, ..field })),
+        (
+            "field's covariance not widened",
+            in_field(FieldOptions { widened: 1.0, ..field }),
+        ),
+        ("no field", RefineOptions { field: None, ..whole() }),
+        (
+            "usual places unknown, so no field",
+            RefineOptions {
+                usual_places: false,
+                ..whole()
+            },
+        ),
+    ]
+}
+
+/// A spread, dB or none, that leaves nothing open and no matrix singular.
+const AS_GOOD_AS_NONE: f64 = 1e-3;
+
 /// The trajectory, and it with one part switched off or on.
-fn variants() -> Vec<(&'static str, TrajectoryOptions)> {
+fn chains() -> Vec<(&'static str, TrajectoryOptions)> {
     let whole = TrajectoryOptions::default();
     let none = |wander: Wander| Wander {
-        spread_db: 0.01,
+        spread_db: AS_GOOD_AS_NONE,
         ..wander
     };
     vec![

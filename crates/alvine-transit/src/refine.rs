@@ -83,7 +83,7 @@ pub struct Refined {
     pub loosenings: Vec<Loosening>,
     /// What the recording says of the law and the sites; `None` where the track was not refined in a field.
     pub calibration: Option<SelfCalibration>,
-    /// Places far from the track that fit nearly as well.
+    /// Places far from the track that fit nearly as well, while the capsule was inside the body.
     pub rivals: Vec<Rival>,
     /// The phases.
     pub passage: Passage,
@@ -149,7 +149,7 @@ pub fn refine(
         Some(field) => passes.track_in_field(&usual, field),
         None => (passes.track(&usual, Instants::All), None),
     };
-    let rivals = passes.rivals(&usual, &track);
+    let rivals = passes.rivals(&usual, &within(&track, passage.inside_s()));
     progress(1.0);
     Ok(Refined {
         track,

