@@ -13,7 +13,7 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
-use alvine::{Instants, LandmarkKind, Track, Trajectory};
+use alvine::{Instants, LandmarkKind, Quality, Track, Trajectory};
 use alvine_benches::{prior_of, refine_told, scenario_of, true_s};
 use alvine_phantom::{RadioProfile, Scenario, Simulated, simulate};
 use alvine_transit::{Kinds, Passage, RefineOptions, SegmentOptions, usual_gut};
@@ -25,6 +25,7 @@ type Failure = Box<dyn std::error::Error>;
 struct Study {
     seed: u64,
     scenario: &'static str,
+    level: &'static str,
     made: Simulated,
     track: Track,
 }
@@ -34,6 +35,7 @@ struct Study {
 struct Told {
     seed: u64,
     scenario: &'static str,
+    level: &'static str,
     true_s: Option<f64>,
     probability: f64,
     time_s: f64,
@@ -59,7 +61,8 @@ fn main() -> Result<(), Failure> {
         .collect::<Result<_, _>>()?;
     let all = told(&studies, Kinds::ALL);
     report("all evidence", &all, asked("--each"));
-    by_scenario(&all);
+    by(&Scenario::NAMES, &all, |told| told.scenario);
+    by(&LEVELS, &all, |told| told.level);
     report("yardstick: place thresholds", &by_thresholds(&studies), false);
     if let Some(directory) = flags.iter().find_map(|flag| flag.strip_prefix("--features=")) {
         write_features(Path::new(directory), &studies)?;
@@ -105,9 +108,22 @@ fn study(seed: u64, profile: RadioProfile) -> Result<Study, Failure> {
     Ok(Study {
         seed,
         scenario,
+        level: level(&made),
         made,
         track,
     })
+}
+
+/// How well the belt heard: the median number of sites that hear, from the swallow to the last instant with any.
+const LEVELS: [&str; 3] = ["all sites hear", "all but one hear", "two or more do not hear"];
+
+fn level(made: &Simulated) -> &'static str {
+    let time_s = made.recording.time_s();
+    let end_s = time_s.last().copied().unwrap_or(0.0);
+    let expelled_s = true_s(made, LandmarkKind::Expulsion).unwrap_or(end_s);
+    let quality = Quality::assess(&made.setup, &made.recording, made.swallowed_s, expelled_s.min(end_s));
+    let deaf = made.setup.layout.len() as f64 - quality.median_sites_heard;
+    LEVELS[(deaf.max(0.0).round() as usize).min(LEVELS.len() - 1)]
 }
 
 fn told(studies: &[Study], kinds: Kinds) -> Vec<[Told; 3]> {
@@ -172,6 +188,7 @@ fn tell(study: &Study, passage: &Passage, kind: LandmarkKind) -> Told {
     Told {
         seed: study.seed,
         scenario: study.scenario,
+        level: study.level,
         true_s: true_s(&study.made, kind),
         probability: posterior.map_or(0.0, |one| one.within),
         time_s: posterior.map_or(f64::NAN, |one| one.time_s),
@@ -212,6 +229,7 @@ fn by_thresholds(studies: &[Study]) -> Vec<[Told; 3]> {
                 Told {
                     seed: study.seed,
                     scenario: study.scenario,
+                    level: study.level,
                     true_s: true_s(&study.made, kind),
                     probability: f64::from(u8::from(time_s.is_some())),
                     time_s: time_s.unwrap_or(f64::NAN),
@@ -223,15 +241,11 @@ fn by_thresholds(studies: &[Study]) -> Vec<[Told; 3]> {
         .collect()
 }
 
-fn by_scenario(all: &[[Told; 3]]) {
-    for scenario in Scenario::NAMES {
-        let some: Vec<[Told; 3]> = all
-            .iter()
-            .copied()
-            .filter(|told| told[0].scenario == scenario)
-            .collect();
+fn by(names: &[&str], all: &[[Told; 3]], of: impl Fn(&Told) -> &'static str) {
+    for name in names {
+        let some: Vec<[Told; 3]> = all.iter().copied().filter(|told| of(&told[0]) == *name).collect();
         if !some.is_empty() {
-            report(scenario, &some, false);
+            report(name, &some, false);
         }
     }
 }

@@ -184,7 +184,7 @@ impl Prior {
                 stage(lasts(6.0, 0.9, &small_bowel), 0.0, 0.01, Some(At::DUODENUM)),
                 stage(lasts(76.0, 0.55, &small_bowel), 0.005, 0.01, Some(At::JEJUNUM)),
                 stage(lasts(84.0, 0.6, &small_bowel), 0.01, 0.01, Some(At::ILEUM)),
-                stage(lasts(30.0, 0.9, &small_bowel), 0.005, 0.002, Some(At::TERMINAL_ILEUM)),
+                stage(lasts(30.0, 0.9, &small_bowel), 0.002, 0.002, Some(At::TERMINAL_ILEUM)),
                 stage(lasts(90.0, 1.0, colon), 0.0, 0.002, Some(At::CAECUM)),
                 stage(lasts(180.0, 1.0, colon), 0.0, 0.002, Some(At::ASCENDING)),
                 stage(lasts(225.0, 1.0, colon), 0.0, 0.002, Some(At::TRANSVERSE)),

@@ -72,6 +72,12 @@ impl Periodogram {
     /// as zero.
     #[must_use]
     pub fn of(&self, values: &[f64]) -> Vec<f64> {
+        self.lines(values).iter().map(Complex::norm_sqr).collect()
+    }
+
+    /// The lines whose squared sizes are the spectrum, with their phases.
+    #[must_use]
+    pub fn lines(&self, values: &[f64]) -> Vec<Complex<f64>> {
         let samples = self.window.len();
         let middle = 0.5 * (samples as f64 - 1.0);
         let value = |n: usize| values.get(n).copied().unwrap_or(0.0);
@@ -89,10 +95,9 @@ impl Periodogram {
         }
         self.fft.process(&mut buffer);
         let scale = self.step_s / self.window.iter().map(|weight| weight * weight).sum::<f64>();
-        buffer[..=self.padded / 2]
-            .iter()
-            .map(|line| line.norm_sqr() * scale)
-            .collect()
+        buffer.truncate(self.padded / 2 + 1);
+        buffer.iter_mut().for_each(|line| *line *= scale.sqrt());
+        buffer
     }
 }
 

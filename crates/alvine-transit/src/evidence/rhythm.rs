@@ -1,15 +1,9 @@
 //! Rhythm: the to-and-fro of a contracting gut, near 3 a minute in the stomach and 8 to 13 in the small bowel.
 //!
-//! Each window's spectrum, averaged over the sites, is divided by its own neighbourhood (see [`crate::spectrum`]). With ρ the
-//! power of a rhythm of f cycles a minute over it, the ratio R has the density of a mean of n squares:
-//!
-//! ```text
-//! ln Λ(f, ρ) = n { R(f) ρ / (1 + ρ) − ln(1 + ρ) }
-//! ```
-//!
-//! against no rhythm. Frequency and power are followed from window to window by a filter on a grid, as both change slowly and
-//! contractions come and go; the evidence of a window is its likelihood given those before. It needs no threshold, and a rhythm too
-//! weak to be seen in one window still counts over many.
+//! Each site's spectrum in a window is divided by its own neighbourhood (see [`crate::spectrum`]), and the sites are held against a
+//! rhythm of f cycles a minute and power ρ that they share (see [`pattern`]). Frequency and power are followed from window to window by a
+//! filter on a grid, as both change slowly and contractions come and go; so is the pattern over the sites. The evidence of a window is its
+//! likelihood given those before. It needs no threshold, and a rhythm too weak to be seen in one window still counts over many.
 //!
 //! # Where it is silent
 //!
@@ -25,6 +19,7 @@
 
 mod follower;
 mod live;
+mod pattern;
 mod series;
 mod strength;
 mod window;
@@ -73,6 +68,15 @@ impl Band {
         }
     }
 
+    /// What one window tells that others do not: of four overlapping Hann windows two are worth one, and neighbouring windows share what is
+    /// not noise, such as breathing (common practice, no source; chosen on simulated studies: twice as much makes intervals too sure).
+    const fn own_share(self) -> f64 {
+        match self {
+            Band::Stomach => 0.2,
+            Band::Jejunum | Band::Ileum | Band::TerminalIleum => 0.3,
+        }
+    }
+
     /// The length of a window: long for the weaker rhythms of the small bowel, s.
     const fn window_s(self) -> f64 {
         match self {
@@ -89,12 +93,10 @@ pub(crate) type Ranges = [[f64; 2]; 4];
 const HOPS: usize = 4;
 /// Readings are brought to steps no shorter than this, s.
 const SHORTEST_STEP_S: f64 = 0.5;
-/// How many independent squares the ratio of one window counts as. Sites hear the same capsule, and windows overlap: the scatter
-/// of ln R without a rhythm is that of 4.5, and of four overlapping Hann windows two are worth one (fewer still as neighbouring
-/// windows share what is not noise: common practice, no source; set so that intervals cover on simulated studies).
-const SQUARES: f64 = 1.2;
-/// Powers over the neighbourhood that are tried.
-const POWERS: [f64; 5] = [0.0, 0.5, 1.5, 4.0, 10.0];
+/// Powers over the neighbourhood that are tried. The least is not nothing, so that a part whose rhythm is not heard for a long time comes to
+/// be doubted: contractions come and go, but not for hours (common practice, no source; chosen on simulated studies, whose gut is never still
+/// for longer than minutes; a person's may be, between two migrating complexes).
+const POWERS: [f64; 5] = [0.3, 0.5, 1.5, 4.0, 10.0];
 
 /// Readings are brought to steps of this length, s: the median one, where there are two at least.
 fn step_s(median_step_s: Option<f64>) -> f64 {
@@ -127,16 +129,17 @@ impl Rhythms {
 
     /// Takes all windows of the length that suits the bands; their spectra by hour.
     fn listen(&mut self, bands: &[Band], ranges: &Ranges, series: &Series, width_s: f64) -> Hourly {
-        let windows = Windows::new(bands[0], series.step_s);
+        let windows = Windows::new(bands, ranges, series.step_s);
         let speaker = |&band| (band, Speaker::new(band, ranges, windows.per_minute(), series.step_s));
         let mut speakers: Vec<(Band, Speaker)> = bands.iter().map(speaker).collect();
         let mut hourly = Hourly::new(bands, ranges, &windows, series.step_s);
         for (window, first) in windows.whole(series.count) {
-            let row = windows.ratios(series.window(first, &windows));
-            hourly.take(&windows, window, row.as_deref());
+            let spectra = windows.spectra(series.window(first, &windows));
+            hourly.take(&windows, window, spectra.as_ref().map(|spectra| &spectra.ratios[..]));
+            let lines = spectra.as_ref().map(|spectra| &spectra.lines);
             let bins = windows.bins(window, width_s);
             for (band, speaker) in &mut speakers {
-                let value = speaker.take(row.as_deref());
+                let value = speaker.take(lines);
                 let slots = self.heard[*band as usize].iter_mut().take(bins.end).skip(bins.start);
                 slots.for_each(|slot| *slot += value / bins.len().max(1) as f64);
             }
@@ -163,7 +166,7 @@ pub(crate) fn peaks(
     let series = Series::new(setup, recording, until_s);
     let mut found = [None; 4];
     for bands in Band::OF_ONE_WINDOW {
-        let windows = Windows::new(bands[0], series.step_s);
+        let windows = Windows::new(bands, ranges, series.step_s);
         let mut sums = Hourly::new(bands, ranges, &windows, series.step_s);
         for (window, first) in windows.whole(series.count) {
             let middle_s = start_s + windows.middle_s(window);
@@ -171,8 +174,8 @@ pub(crate) fn peaks(
                 spans_s[**band as usize].is_some_and(|[from_s, to_s]| (from_s..to_s).contains(&middle_s))
             };
             if let Some(&band) = bands.iter().find(within) {
-                let row = windows.ratios(series.window(first, &windows));
-                sums.add(band as usize, row.as_deref());
+                let spectra = windows.spectra(series.window(first, &windows));
+                sums.add(band as usize, spectra.as_ref().map(|spectra| &spectra.ratios[..]));
             }
         }
         for &band in bands {

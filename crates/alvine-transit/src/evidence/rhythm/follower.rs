@@ -1,12 +1,15 @@
 //! Follows a rhythm's frequency and power from window to window.
 
-use super::{Band, POWERS, Ranges, SQUARES};
+use super::pattern::{Along, Pattern};
+use super::window::Lines;
+use super::{Band, POWERS, Ranges};
 
 /// What one band says, window by window.
 #[derive(Debug)]
 pub(super) struct Speaker {
     /// The lines of the spectrum in the band.
     lines: Vec<usize>,
+    pattern: Pattern,
     follower: Follower,
     is_silent: bool,
 }
@@ -19,7 +22,8 @@ impl Speaker {
             .filter(|&line| (least..=greatest).contains(&per_minute[line]))
             .collect();
         Self {
-            follower: Follower::new(lines.len()),
+            follower: Follower::new(lines.len(), band.own_share()),
+            pattern: Pattern::default(),
             lines,
             is_silent: step_s > band.longest_step_s(),
         }
@@ -27,16 +31,18 @@ impl Speaker {
 
     /// The log-likelihood of the next window with a rhythm in the band against that without, given those before; zero where it is
     /// silent.
-    pub fn take(&mut self, row: Option<&[f64]>) -> f64 {
-        match row {
+    pub fn take(&mut self, window: Option<&Lines>) -> f64 {
+        match window {
             _ if self.is_silent => 0.0,
             None => {
                 self.follower.pass();
                 0.0
             }
-            Some(row) => {
-                let ratios: Vec<f64> = self.lines.iter().map(|&line| row[line]).collect();
-                self.follower.take(&ratios)
+            Some(window) => {
+                let along = self.pattern.along(window, &self.lines);
+                let ln = self.follower.take(&along);
+                self.pattern.remember(&along, self.follower.present(), window.sites());
+                ln
             }
         }
     }
@@ -46,15 +52,18 @@ impl Speaker {
 #[derive(Debug)]
 struct Follower {
     lines: usize,
+    /// What one window tells that others do not.
+    own_share: f64,
     /// Lines × powers.
     shares: Vec<f64>,
 }
 
 impl Follower {
-    fn new(lines: usize) -> Self {
+    fn new(lines: usize, own_share: f64) -> Self {
         let size = lines * POWERS.len();
         Self {
             lines,
+            own_share,
             shares: vec![1.0 / size.max(1) as f64; size],
         }
     }
@@ -83,13 +92,13 @@ impl Follower {
     }
 
     /// The log-likelihood of a window given those before.
-    fn take(&mut self, ratios: &[f64]) -> f64 {
+    fn take(&mut self, along: &Along) -> f64 {
         self.pass();
         let width = POWERS.len();
         let mut total = 0.0;
-        for (line, &ratio) in ratios.iter().enumerate() {
+        for line in 0..self.lines {
             for (power, rho) in POWERS.iter().enumerate() {
-                let ln = SQUARES * (ratio * rho / (1.0 + rho) - (1.0 + rho).ln());
+                let ln = self.own_share * along.ln_likelihood(line, *rho);
                 let share = &mut self.shares[line * width + power];
                 *share *= ln.clamp(-30.0, 30.0).exp();
                 total += *share;
@@ -101,5 +110,13 @@ impl Follower {
         } else {
             0.0
         }
+    }
+
+    /// How surely the rhythm is present in each line, as a share of what is heard there.
+    fn present(&self) -> impl Iterator<Item = f64> {
+        self.shares.chunks_exact(POWERS.len()).map(|shares| {
+            let each = shares.iter().zip(POWERS);
+            each.map(|(share, rho)| share * rho / (1.0 + rho)).sum()
+        })
     }
 }

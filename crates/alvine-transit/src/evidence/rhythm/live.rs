@@ -56,7 +56,7 @@ impl LiveRhythms {
         let step_s = step_s(median_step_s);
         let listeners: Vec<Listener> = Band::OF_ONE_WINDOW
             .map(|bands| {
-                let windows = Windows::new(bands[0], step_s);
+                let windows = Windows::new(bands, ranges, step_s);
                 let speaker = |&band| (band, Speaker::new(band, ranges, windows.per_minute(), step_s));
                 Listener {
                     speakers: bands.iter().map(speaker).collect(),
@@ -129,10 +129,11 @@ impl LiveRhythms {
             levels_dbm,
             missing: *missing,
         });
-        let row = of.windows.ratios(sites);
+        let spectra = of.windows.spectra(sites);
+        let lines = spectra.as_ref().map(|spectra| &spectra.lines);
         let bins = of.windows.bins(of.next, self.width_s);
         for (band, speaker) in &mut of.speakers {
-            let ln = speaker.take(row.as_deref()) / bins.len().max(1) as f64;
+            let ln = speaker.take(lines) / bins.len().max(1) as f64;
             words.push(Word {
                 band: *band,
                 bins: bins.clone(),

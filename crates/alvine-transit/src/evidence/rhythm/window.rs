@@ -1,8 +1,9 @@
-//! One window: its spectra over their neighbourhood, averaged over the sites.
+//! One window: its spectra over their neighbourhood, averaged over the sites, and each site's own lines over theirs.
 
 use alvine::median;
+use rustfft::num_complex::Complex;
 
-use super::{Band, HOPS};
+use super::{Band, HOPS, Ranges};
 use crate::spectrum::Periodogram;
 
 /// Makes the ratios of windows of one length.
@@ -12,6 +13,7 @@ pub(super) struct Windows {
     per_minute: Vec<f64>,
     /// Lines beyond the slow part, by which a site's level is told.
     broad: Vec<usize>,
+    /// Of the lines of the bands.
     neighbours: Vec<Option<Neighbourhood>>,
     /// From one window to the next, steps.
     hop: usize,
@@ -27,10 +29,45 @@ pub(super) struct SiteLevels<'a> {
     pub missing: usize,
 }
 
+/// What one window says.
+pub(super) struct Spectra {
+    /// Each line of the spectrum averaged over the sites over its neighbourhood; one outside the bands.
+    pub ratios: Vec<f64>,
+    /// The lines of each site.
+    pub lines: Lines,
+}
+
+/// Each site's lines over the root of the power near by, of mean square one without a rhythm; zero outside the bands.
+pub(super) struct Lines {
+    sites: Vec<Option<Vec<Complex<f64>>>>,
+}
+
+impl Lines {
+    /// Those of each site that was heard well enough.
+    pub const fn new(sites: Vec<Option<Vec<Complex<f64>>>>) -> Self {
+        Self { sites }
+    }
+
+    /// How many sites there are, heard or not.
+    pub const fn sites(&self) -> usize {
+        self.sites.len()
+    }
+
+    /// Those that were heard well enough, with their lines.
+    pub fn heard(&self) -> impl Iterator<Item = (usize, &[Complex<f64>])> {
+        let each = self.sites.iter().enumerate();
+        each.filter_map(|(site, lines)| Some((site, lines.as_deref()?)))
+    }
+}
+
 impl Windows {
-    /// Of the length that suits a band, with readings `step_s` apart.
-    pub fn new(band: Band, step_s: f64) -> Self {
-        let window_s = band.window_s();
+    /// Of the length that suits bands which share it, with readings `step_s` apart.
+    pub fn new(bands: &[Band], ranges: &Ranges, step_s: f64) -> Self {
+        let window_s = bands[0].window_s();
+        let in_band = |line: f64| {
+            let mut of_bands = bands.iter().map(|&band| ranges[band as usize]);
+            of_bands.any(|[least, greatest]| (least..=greatest).contains(&line))
+        };
         let samples = (window_s / step_s).round() as usize;
         let periodogram = Periodogram::new(samples, step_s);
         let per_minute = periodogram.per_minute();
@@ -39,7 +76,7 @@ impl Windows {
             broad: (0..per_minute.len()).filter(|&line| per_minute[line] > 4.0).collect(),
             neighbours: per_minute
                 .iter()
-                .map(|&line| Neighbourhood::new(line, &per_minute))
+                .map(|&line| in_band(line).then(|| Neighbourhood::new(line, &per_minute)).flatten())
                 .collect(),
             periodogram,
             per_minute,
@@ -82,18 +119,21 @@ impl Windows {
         bin(from_s)..bin(from_s + self.hop_s)
     }
 
-    /// The ratio of each line to its neighbourhood, of the spectrum averaged over the sites that were heard well enough, each divided by
-    /// its own level beyond the slow part; `None` where they are too few.
-    pub fn ratios<'a>(&self, sites: impl Iterator<Item = SiteLevels<'a>>) -> Option<Vec<f64>> {
+    /// The spectra of the sites that were heard well enough, and their average, each divided by its own level beyond the slow part;
+    /// `None` where they are too few.
+    pub fn spectra<'a>(&self, sites: impl Iterator<Item = SiteLevels<'a>>) -> Option<Spectra> {
         const FEWEST_SITES: usize = 3;
         const HEARD: f64 = 0.9;
         let mut mean = vec![0.0; self.per_minute.len()];
         let mut used = 0;
+        let mut of_sites = Vec::new();
         for site in sites {
+            of_sites.push(None);
             if site.missing as f64 > (1.0 - HEARD) * self.samples() as f64 {
                 continue;
             }
-            let spectrum = self.periodogram.of(site.levels_dbm);
+            let lines = self.periodogram.lines(site.levels_dbm);
+            let spectrum: Vec<f64> = lines.iter().map(Complex::norm_sqr).collect();
             let mut level: Vec<f64> = self.broad.iter().map(|&line| spectrum[line]).collect();
             if level.is_empty() {
                 level.clone_from(&spectrum);
@@ -101,6 +141,9 @@ impl Windows {
             let scale = median(&mut level).unwrap_or(0.0);
             if scale > 0.0 {
                 used += 1;
+                if let Some(of_site) = of_sites.last_mut() {
+                    *of_site = Some(self.over_noise(&lines, &spectrum));
+                }
                 for (sum, power) in mean.iter_mut().zip(&spectrum) {
                     *sum += power / scale;
                 }
@@ -110,15 +153,35 @@ impl Windows {
             return None;
         }
         mean.iter_mut().for_each(|sum| *sum /= used as f64);
-        Some(over_neighbours(&mean, &self.neighbours))
+        Some(Spectra {
+            ratios: over_neighbours(&mean, &self.neighbours),
+            lines: Lines::new(of_sites),
+        })
+    }
+
+    /// Each line over the root of the power near by.
+    fn over_noise(&self, lines: &[Complex<f64>], spectrum: &[f64]) -> Vec<Complex<f64>> {
+        // A single line's power is exponential: the mean of its logarithm lies lower than the logarithm of its mean by Euler's constant.
+        const EULER: f64 = 0.577_215_664_901_532_9;
+        let ln = ln_power(spectrum);
+        let each = self.neighbours.iter().zip(lines).map(|(around, line)| {
+            around.as_ref().map_or(Complex::ZERO, |around| {
+                line * (-0.5 * (around.ln_power(&ln) + EULER)).exp()
+            })
+        });
+        each.collect()
     }
 }
 
 /// The logarithm of no power at all.
 const LEAST_POWER: f64 = 1e-12;
 
+fn ln_power(spectrum: &[f64]) -> Vec<f64> {
+    spectrum.iter().map(|power| power.max(LEAST_POWER).ln()).collect()
+}
+
 fn over_neighbours(mean: &[f64], neighbours: &[Option<Neighbourhood>]) -> Vec<f64> {
-    let ln: Vec<f64> = mean.iter().map(|power| power.max(LEAST_POWER).ln()).collect();
+    let ln = ln_power(mean);
     neighbours
         .iter()
         .zip(&ln)
