@@ -125,17 +125,36 @@ pub fn find_loosenings(
         .par_iter()
         .map(|&site| spans(&blocks, site, &looseness(&blocks, site, options), options))
         .collect();
-    found.concat()
+    believable(found.concat(), sites.len())
 }
 
-/// How likely a site was loose in each block.
+/// At most one site in so many is loose at a time: where more seem to be, it is rather the capsule that fell, or the law that is wrong.
+const LOOSE_IN: usize = 4;
+
+/// Leaves out spans that share a time with too many others.
+fn believable(spans: Vec<Loosening>, sites: usize) -> Vec<Loosening> {
+    let most = (sites / LOOSE_IN).max(1);
+    let at = |time_s: f64| spans.iter().filter(|span| span.contains(time_s)).count();
+    // The number of spans at a time is greatest where one begins.
+    let crowded_s: Vec<f64> = spans
+        .iter()
+        .map(|span| span.start_s)
+        .filter(|&start_s| at(start_s) > most)
+        .collect();
+    let is_alone = |span: &&Loosening| !crowded_s.iter().any(|&time_s| span.contains(time_s));
+    spans.iter().filter(is_alone).copied().collect()
+}
+
+/// How likely a site was loose in each block. Its excess counts from its own median: a wrong law or gain is no loosening.
 fn looseness(blocks: &[Block], site: usize, options: &LooseningOptions) -> Vec<f64> {
     let mut bank = Bank::new(options);
+    let mut excesses_db: Vec<f64> = blocks.iter().filter_map(|block| block.excess_db(site)).collect();
+    let usual_db = crate::median::median(&mut excesses_db).unwrap_or(0.0);
     for (index, block) in blocks.iter().enumerate() {
         let moved_db2 = movement_db2(blocks, index, site, options);
         let observed = match block.heard[site] {
-            Heard::Level(level_dbm) => Some(Observed::Excess(level_dbm - block.expected_dbm[site])),
-            Heard::Below(floor_dbm) => Some(Observed::Below(floor_dbm - block.expected_dbm[site])),
+            Heard::Level(level_dbm) => Some(Observed::Excess(level_dbm - block.expected_dbm[site] - usual_db)),
+            Heard::Below(floor_dbm) => Some(Observed::Below(floor_dbm - block.expected_dbm[site] - usual_db)),
             Heard::Nothing => None,
         };
         bank.step(index, moved_db2, observed);
@@ -158,7 +177,8 @@ fn spans(blocks: &[Block], site: usize, looseness: &[f64], options: &LooseningOp
                 start_s: blocks[first].start_s,
                 end_s: blocks[end - 1].end_s,
                 loss_db: loss_db(blocks, site, first..end),
-                probability,
+                // A sum of shares may exceed one by its rounding.
+                probability: probability.min(1.0),
             });
         }
         first = end;

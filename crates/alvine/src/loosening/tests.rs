@@ -102,6 +102,41 @@ fn a_site_that_drifts_like_a_shadow_is_not_loose() {
 }
 
 #[test]
+fn a_law_that_is_wrong_by_far_loosens_nobody() {
+    assert_eq!(found(|_, _| -68.0), []);
+    assert_eq!(found(|_, _| 35.0), []);
+}
+
+#[test]
+fn sites_that_fall_together_are_not_loose() {
+    // Three of eight at once: the capsule turned, or its power fell.
+    let falls = |site: usize, minute: usize| {
+        if site < 3 && (100..160).contains(&minute) {
+            -9.0
+        } else {
+            0.0
+        }
+    };
+    assert_eq!(found(falls), []);
+}
+
+#[test]
+fn spans_that_too_many_sites_share_are_left_out() {
+    let span = |site: usize, start_s: f64, end_s: f64| Loosening {
+        site,
+        start_s,
+        end_s,
+        loss_db: 9.0,
+        probability: 0.95,
+    };
+    let two = [span(0, 0.0, 600.0), span(1, 300.0, 900.0)];
+    assert_eq!(believable(two.to_vec(), 8), two);
+    let alone = span(3, 2000.0, 3000.0);
+    let crowd = [two[0], two[1], span(2, 500.0, 700.0), alone];
+    assert_eq!(believable(crowd.to_vec(), 8), [alone]);
+}
+
+#[test]
 fn without_a_track_or_readings_nothing_is_found() {
     let setup = setup();
     let (recording, track) = at_rest(&setup, |_, _| 0.0);
