@@ -4,8 +4,8 @@
 //! cargo run --release -p alvine-benches --bin ablation -- [usual|matched|realistic] [STUDIES] [FIRST_SEED] [ROW]
 //! ```
 //!
-//! Studies and columns are those of `accuracy`. Every row but the last is drawn towards the usual places of the likely parts and, unless
-//! it says otherwise, refined in a field, as a report does.
+//! Studies and columns are those of `accuracy`. Unless a row says otherwise, the track is drawn towards the usual places of the likely parts
+//! and refined in a field, as a report does.
 
 use alvine::{FieldOptions, Recording, Setup, Trajectory, TrajectoryOptions, Wander};
 use alvine_benches::{Asked, Failure, print_heading, track_by};

@@ -53,7 +53,7 @@ fn stages(csv: &std::path::Path, hdf5: &std::path::Path) -> Result<(), Failure> 
     let mut passes = clock.time("gather and start", || trajectory.begin(setup, recording, &[]))?;
     let first = clock.time("first pass", || passes.track(&|_| gut, Instants::Knots));
     clock.time("loosened antennas", || {
-        find_loosenings(setup, recording, &first, &LooseningOptions::default())
+        find_loosenings(setup, recording, &first.points, &LooseningOptions::default())
     });
     let options = RefineOptions::default();
     let mut segmenter = clock.time("listen", || Segmenter::new(setup, recording, &options.segment));

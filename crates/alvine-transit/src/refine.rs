@@ -119,7 +119,7 @@ pub fn refine(
     let mut segmenter = Segmenter::new(setup, recording, &options.segment);
     let mut passage = segmenter.passage(&first, given)?;
     let loosenings = options.loosening.map_or_else(Vec::new, |how| {
-        find_loosenings(setup, recording, &within(&first, passage.inside_s()), &how)
+        find_loosenings(setup, recording, first.between(passage.inside_s()), &how)
     });
     if !loosenings.is_empty() {
         passes = trajectory.begin(setup, recording, &loosenings)?;
@@ -149,7 +149,7 @@ pub fn refine(
         Some(field) => passes.track_in_field(&usual, field),
         None => (passes.track(&usual, Instants::All), None),
     };
-    let rivals = passes.rivals(&usual, &within(&track, passage.inside_s()));
+    let rivals = passes.rivals(&usual, track.between(passage.inside_s()));
     progress(1.0);
     Ok(Refined {
         track,
@@ -162,14 +162,6 @@ pub fn refine(
         rounds,
         is_settled,
     })
-}
-
-/// The points of a track between two times, s.
-fn within(track: &Track, [from_s, to_s]: [f64; 2]) -> Track {
-    let points = track.points.iter().copied();
-    Track {
-        points: points.filter(|point| (from_s..=to_s).contains(&point.time_s)).collect(),
-    }
 }
 
 /// By how much the medians of the landmarks that are likely there moved at most, s; without end where one came or went.

@@ -24,10 +24,11 @@ mod histories;
 
 use rayon::prelude::*;
 
+use crate::median::median;
 use crate::recording::Recording;
 use crate::setup::Setup;
-use crate::track::Track;
-use blocks::{Block, Heard, blocks, movement_db2};
+use crate::track::TrackPoint;
+use blocks::{Block, Changes, Heard, blocks, changes_db2, movement_db2};
 use histories::{Bank, Observed};
 
 /// A span in which a site seems to have been loose.
@@ -110,20 +111,23 @@ impl Default for LooseningOptions {
     }
 }
 
-/// Finds the spans in which sites seem to have been loose, wherever the track has points; leave those out at which the capsule is
-/// not inside the body. Spans come site by site, in the order of time.
+/// Finds the spans in which sites seem to have been loose, at the points of a track, in the order of time; leave those out at which the
+/// capsule is not inside the body. Spans come site by site, in the order of time.
 #[must_use]
 pub fn find_loosenings(
     setup: &Setup,
     recording: &Recording,
-    track: &Track,
+    points: &[TrackPoint],
     options: &LooseningOptions,
 ) -> Vec<Loosening> {
-    let blocks = blocks(setup, recording, track, options.block_s);
+    let blocks = blocks(setup, recording, points, options.block_s);
+    let changes: Vec<Changes> = (0..blocks.len())
+        .map(|index| changes_db2(&blocks, index, options))
+        .collect();
     let sites: Vec<usize> = (0..setup.layout.len()).collect();
     let found: Vec<Vec<Loosening>> = sites
         .par_iter()
-        .map(|&site| spans(&blocks, site, &looseness(&blocks, site, options), options))
+        .map(|&site| spans(&blocks, site, &looseness(&blocks, &changes, site, options), options))
         .collect();
     believable(found.concat(), sites.len())
 }
@@ -146,18 +150,16 @@ fn believable(spans: Vec<Loosening>, sites: usize) -> Vec<Loosening> {
 }
 
 /// How likely a site was loose in each block. Its excess counts from its own median: a wrong law or gain is no loosening.
-fn looseness(blocks: &[Block], site: usize, options: &LooseningOptions) -> Vec<f64> {
+fn looseness(blocks: &[Block], changes: &[Changes], site: usize, options: &LooseningOptions) -> Vec<f64> {
     let mut bank = Bank::new(options);
     let mut excesses_db: Vec<f64> = blocks.iter().filter_map(|block| block.excess_db(site)).collect();
-    let usual_db = crate::median::median(&mut excesses_db).unwrap_or(0.0);
-    for (index, block) in blocks.iter().enumerate() {
-        let moved_db2 = movement_db2(blocks, index, site, options);
-        let observed = match block.heard[site] {
-            Heard::Level(level_dbm) => Some(Observed::Excess(level_dbm - block.expected_dbm[site] - usual_db)),
-            Heard::Below(floor_dbm) => Some(Observed::Below(floor_dbm - block.expected_dbm[site] - usual_db)),
-            Heard::Nothing => None,
-        };
-        bank.step(index, moved_db2, observed);
+    let usual_db = median(&mut excesses_db).unwrap_or(0.0);
+    for (index, (block, changes)) in blocks.iter().zip(changes).enumerate() {
+        let observed = block.excess_db(site).map(|excess_db| match block.heard[site] {
+            Heard::Below(_) => Observed::Below(excess_db - usual_db),
+            Heard::Level(_) | Heard::Nothing => Observed::Excess(excess_db - usual_db),
+        });
+        bank.step(index, movement_db2(changes, site, options), observed);
     }
     bank.looseness(blocks.len())
 }
@@ -207,7 +209,7 @@ fn loss_db(blocks: &[Block], site: usize, span: std::ops::Range<usize>) -> f64 {
             about.push(excess_db);
         }
     }
-    match (crate::median::median(&mut about), crate::median::median(&mut within)) {
+    match (median(&mut about), median(&mut within)) {
         (Some(usual_db), Some(loose_db)) => (usual_db - loose_db).max(0.0),
         _ => 0.0,
     }

@@ -124,6 +124,14 @@ pub struct Track {
 }
 
 impl Track {
+    /// The points from one time to another, s, both included.
+    #[must_use]
+    pub fn between(&self, [from_s, to_s]: [f64; 2]) -> &[TrackPoint] {
+        let first = self.points.partition_point(|point| point.time_s < from_s);
+        let end = self.points.partition_point(|point| point.time_s <= to_s);
+        self.points.get(first..end).unwrap_or_default()
+    }
+
     /// How many points carry a flag.
     #[must_use]
     pub fn count(&self, flag: Flags) -> usize {
@@ -142,5 +150,23 @@ mod tests {
         assert_eq!(Flags::from_bits(flags.bits()), flags);
         assert_eq!(Flags::NONE.to_string(), "");
         assert!(flags.contains(Flags::EDGE) && !flags.contains(Flags::SATURATED));
+    }
+
+    #[test]
+    fn points_between_two_times_are_those_at_both_too() {
+        let point = |time_s: f64| TrackPoint {
+            instant: 0,
+            time_s,
+            position_mm: Position::zeros(),
+            covariance_mm2: Matrix3::identity(),
+            sites_used: 8,
+            flags: Flags::NONE,
+        };
+        let track = Track {
+            points: [1.0, 2.0, 3.0, 4.0].map(point).to_vec(),
+        };
+        assert_eq!(track.between([2.0, 3.0]), &track.points[1..3]);
+        assert_eq!(track.between([1.5, 9.0]), &track.points[1..]);
+        assert!(track.between([3.0, 2.0]).is_empty() && track.between([5.0, 9.0]).is_empty());
     }
 }

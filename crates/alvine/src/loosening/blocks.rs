@@ -4,7 +4,7 @@ use super::LooseningOptions;
 use crate::median::median;
 use crate::recording::{Reading, Recording};
 use crate::setup::Setup;
-use crate::track::{Track, TrackPoint};
+use crate::track::TrackPoint;
 
 /// What one site heard of one block.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,8 +41,8 @@ impl Block {
 /// Fewest readings of a site from which a block says anything.
 const FEWEST_READINGS: usize = 5;
 
-/// The blocks in which the track has points, in the order of time; time between them is left out.
-pub(super) fn blocks(setup: &Setup, recording: &Recording, track: &Track, block_s: f64) -> Vec<Block> {
+/// The blocks in which a track has points, in the order of time; time between them is left out.
+pub(super) fn blocks(setup: &Setup, recording: &Recording, points: &[TrackPoint], block_s: f64) -> Vec<Block> {
     let time_s = recording.time_s();
     let Some(&start_s) = time_s.first() else {
         return Vec::new();
@@ -50,10 +50,7 @@ pub(super) fn blocks(setup: &Setup, recording: &Recording, track: &Track, block_
     let number = |time_s: f64| ((time_s - start_s) / block_s).floor();
     let mut first = 0;
     let mut blocks = Vec::new();
-    for points in track
-        .points
-        .chunk_by(|one, next| number(one.time_s) == number(next.time_s))
-    {
+    for points in points.chunk_by(|one, next| number(one.time_s) == number(next.time_s)) {
         let number = number(points[0].time_s);
         let (from_s, to_s) = (start_s + number * block_s, start_s + (number + 1.0) * block_s);
         first += time_s[first..].partition_point(|&time_s| time_s < from_s);
@@ -105,21 +102,31 @@ const MOST_CHANGE_DB: f64 = 20.0;
 /// The mean square change where fewer than two other sites tell of it, dB².
 const UNTOLD_DB2: f64 = 9.0;
 
-/// By how much a site's excess may wander into a block, dB²: the mean square by which the other sites' levels change there beyond
-/// what they change at rest.
-pub(super) fn movement_db2(blocks: &[Block], index: usize, site: usize, options: &LooseningOptions) -> f64 {
+/// The square by which each site's level changes into a block, dB²; `None` where that is not told.
+pub(super) type Changes = Vec<Option<f64>>;
+
+/// How each site's level changes into a block.
+pub(super) fn changes_db2(blocks: &[Block], index: usize, options: &LooseningOptions) -> Changes {
     let reach = options.movement_blocks;
     let before = &blocks[index.saturating_sub(reach)..index];
     let after = &blocks[index..(index + reach).min(blocks.len())];
-    let others = (0..blocks[index].heard.len()).filter(|&other| other != site);
-    let changes: Vec<f64> = others
-        .filter_map(|other| Some(mean_dbm(after, other)? - mean_dbm(before, other)?))
-        .map(|change_db| change_db.abs().min(MOST_CHANGE_DB).powi(2))
-        .collect();
-    let moved_db2 = if changes.len() < 2 {
+    let change_db = |site: usize| Some(mean_dbm(after, site)? - mean_dbm(before, site)?);
+    (0..blocks[index].heard.len())
+        .map(|site| Some(change_db(site)?.abs().min(MOST_CHANGE_DB).powi(2)))
+        .collect()
+}
+
+/// By how much a site's excess may wander into a block, dB²: the mean square by which the other sites' levels change there beyond
+/// what they change at rest.
+pub(super) fn movement_db2(changes_db2: &Changes, site: usize, options: &LooseningOptions) -> f64 {
+    let others = changes_db2.iter().enumerate().filter(|&(other, _)| other != site);
+    let (count, sum_db2) = others
+        .filter_map(|(_, change_db2)| *change_db2)
+        .fold((0, 0.0), |(count, sum), change_db2| (count + 1, sum + change_db2));
+    let moved_db2 = if count < 2 {
         UNTOLD_DB2
     } else {
-        (changes.iter().sum::<f64>() / changes.len() as f64 - options.rest_db.powi(2)).max(0.0)
+        (sum_db2 / f64::from(count) - options.rest_db.powi(2)).max(0.0)
     };
     options.movement_share * moved_db2 + options.drift_db.powi(2)
 }

@@ -2,7 +2,7 @@ use super::*;
 use crate::noise::NoiseModel;
 use crate::recording::Receiver;
 use crate::torso::{Position, Torso};
-use crate::track::{Flags, TrackPoint};
+use crate::track::{Flags, Track};
 use nalgebra::{DMatrix, DVector, Matrix3};
 use ndarray::Array2;
 use rand::SeedableRng;
@@ -50,7 +50,7 @@ fn at_rest(setup: &Setup, excess_db: impl Fn(usize, usize) -> f64) -> (Recording
 fn found(excess_db: impl Fn(usize, usize) -> f64) -> Vec<Loosening> {
     let setup = setup();
     let (recording, track) = at_rest(&setup, excess_db);
-    find_loosenings(&setup, &recording, &track, &LooseningOptions::default())
+    find_loosenings(&setup, &recording, &track.points, &LooseningOptions::default())
 }
 
 #[test]
@@ -141,13 +141,13 @@ fn without_a_track_or_readings_nothing_is_found() {
     let setup = setup();
     let (recording, track) = at_rest(&setup, |_, _| 0.0);
     let options = LooseningOptions::default();
-    assert_eq!(find_loosenings(&setup, &recording, &Track::default(), &options), []);
+    assert_eq!(find_loosenings(&setup, &recording, &[], &options), []);
     let silent = Recording::new(
         recording.time_s().to_vec(),
         Array2::from_elem((recording.len(), 8), f32::NAN),
     )
     .unwrap();
-    assert_eq!(find_loosenings(&setup, &silent, &track, &options), []);
+    assert_eq!(find_loosenings(&setup, &silent, &track.points, &options), []);
 }
 
 /// The log density of excesses under one sequence of firm and loose, all at once: excesses wander as a stationary process, each span

@@ -4,7 +4,8 @@
 //! prior on motion; the level common to all sites and a bias for each site are part of the state, so that what a turning
 //! capsule or the body's shadowing does to many readings in a row is not mistaken for many independent errors, and the
 //! covariance of the place carries it. The parts, each a module: *knots* gathers readings, *cells* finds where to start,
-//! *rivals* keeps what else would fit, *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants* goes back to every
+//! *rivals* keeps what else would fit, *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants*
+//! goes back to every
 //! instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
 //! that is still being made. *blur* averages over where the states may be, where that is wanted. *field* refines a track in shadowing
 //! that is fixed in place.
@@ -163,10 +164,11 @@ impl Passes<'_> {
         self.solve(place, Instants::All, Some(field))
     }
 
-    /// Places far from a track of this recording that fit nearly as well, given what is known beforehand of the place.
+    /// Places far from points of a track of this recording, in the order of time, that fit nearly as well, given what is known
+    /// beforehand of the place.
     #[must_use]
-    pub fn rivals(&self, place: &dyn Fn(f64) -> Option<PositionPrior>, track: &Track) -> Vec<Rival> {
-        rivals::rivals(&self.cells, track, place)
+    pub fn rivals(&self, place: &dyn Fn(f64) -> Option<PositionPrior>, points: &[TrackPoint]) -> Vec<Rival> {
+        rivals::rivals(&self.cells, points, place)
     }
 
     fn solve(

@@ -11,7 +11,7 @@
 use super::cells::Weighed;
 use crate::fix::PositionPrior;
 use crate::torso::Position;
-use crate::track::Track;
+use crate::track::TrackPoint;
 
 /// Another place that fits, for some time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -38,12 +38,16 @@ struct At {
     share: f64,
 }
 
-/// The rivals of a track, in the order of time.
-pub(super) fn rivals(weighed: &Weighed, track: &Track, place: &dyn Fn(f64) -> Option<PositionPrior>) -> Vec<Rival> {
+/// The rivals of a track's points, in the order of time.
+pub(super) fn rivals(
+    weighed: &Weighed,
+    points: &[TrackPoint],
+    place: &dyn Fn(f64) -> Option<PositionPrior>,
+) -> Vec<Rival> {
     let steps: Vec<At> = (0..weighed.starts.len())
         .filter_map(|step| {
             let time_s = weighed.starts[step].time_s;
-            let along_mm = place_at(track, time_s, weighed.step_s)?;
+            let along_mm = place_at(points, time_s, weighed.step_s)?;
             rival_at(weighed, step, along_mm, place(time_s).as_ref())
         })
         .collect();
@@ -56,11 +60,11 @@ pub(super) fn rivals(weighed: &Weighed, track: &Track, place: &dyn Fn(f64) -> Op
         .collect()
 }
 
-/// The track's place at the point next to a time; `None` where there is none within a step.
-fn place_at(track: &Track, time_s: f64, step_s: f64) -> Option<Position> {
-    let next = track.points.partition_point(|point| point.time_s < time_s);
-    let near = &track.points[next.saturating_sub(1)..(next + 1).min(track.points.len())];
-    let apart_s = |point: &&crate::track::TrackPoint| (point.time_s - time_s).abs();
+/// The place of the point next to a time; `None` where there is none within a step.
+fn place_at(points: &[TrackPoint], time_s: f64, step_s: f64) -> Option<Position> {
+    let next = points.partition_point(|point| point.time_s < time_s);
+    let near = &points[next.saturating_sub(1)..(next + 1).min(points.len())];
+    let apart_s = |point: &&TrackPoint| (point.time_s - time_s).abs();
     let nearest = near
         .iter()
         .min_by(|one, other| apart_s(one).total_cmp(&apart_s(other)))?;
@@ -122,6 +126,7 @@ mod tests {
     use crate::recording::{Receiver, Recording};
     use crate::setup::{Setup, Transmitter};
     use crate::space::Room;
+    use crate::track::Track;
     use crate::trajectory::{Instants, Trajectory};
     use nalgebra::Matrix3;
     use ndarray::Array2;
@@ -176,7 +181,7 @@ mod tests {
         let trajectory = Trajectory::default();
         let mut passes = trajectory.begin(&setup, &recording, &[]).unwrap();
         let track = passes.track(&|_| prior, Instants::All);
-        let rivals = passes.rivals(&|_| prior, &track);
+        let rivals = passes.rivals(&|_| prior, &track.points);
         (track, rivals)
     }
 
