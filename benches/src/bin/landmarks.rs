@@ -2,10 +2,11 @@
 //!
 //! ```text
 //! cargo run --release -p alvine-benches --bin landmarks -- [usual|matched|realistic] [STUDIES] [FIRST_SEED] [--ablate] [--each]
-//!     [--features=DIR]
+//!     [--features=DIR] [--scenario=NAME]
 //! ```
 //!
-//! Studies are all of the phantom's named scenarios in turn, at 2 Hz, told the time of the swallow and whether there was a meal.
+//! Studies are all of the phantom's named scenarios in turn, or all of the one named, at 2 Hz, told the time of the swallow and whether
+//! there was a meal.
 //! `50 %` and `90 %` are the shares of studies whose interval holds the truth; `--ablate` leaves out each kind of evidence in
 //! turn; `--each` prints every study; `--features=DIR` writes what `benches/landmark_yardsticks.py` reads, so that general libraries
 //! can be asked the same. The yardstick takes the last fix in a part's box for its end: position thresholds.
@@ -55,16 +56,20 @@ fn main() -> Result<(), Failure> {
     let count: u64 = plain.get(1).map_or(Ok(16), |text| text.parse())?;
     let first: u64 = plain.get(2).map_or(Ok(2000), |text| text.parse())?;
     let asked = |flag: &str| flags.iter().any(|other| other == flag);
+    let value = |flag: &str| flags.iter().find_map(|other| other.strip_prefix(flag));
+    let only = value("--scenario=").map(known_scenario).transpose()?;
     let studies: Vec<Study> = (first..first + count)
         .into_par_iter()
-        .map(|seed| study(seed, profile).map_err(|failure| failure.to_string()))
+        .map(|seed| {
+            study(seed, only.unwrap_or_else(|| scenario_of(seed)), profile).map_err(|failure| failure.to_string())
+        })
         .collect::<Result<_, _>>()?;
     let all = told(&studies, Kinds::ALL);
     report("all evidence", &all, asked("--each"));
     by(&Scenario::NAMES, &all, |told| told.scenario);
     by(&LEVELS, &all, |told| told.level);
     report("yardstick: place thresholds", &by_thresholds(&studies), false);
-    if let Some(directory) = flags.iter().find_map(|flag| flag.strip_prefix("--features=")) {
+    if let Some(directory) = value("--features=") {
         write_features(Path::new(directory), &studies)?;
     }
     if asked("--ablate") {
@@ -98,8 +103,12 @@ fn main() -> Result<(), Failure> {
     Ok(())
 }
 
-fn study(seed: u64, profile: RadioProfile) -> Result<Study, Failure> {
-    let scenario = scenario_of(seed);
+fn known_scenario(name: &str) -> Result<&'static str, Failure> {
+    let known = Scenario::NAMES.into_iter().find(|known| *known == name);
+    known.ok_or_else(|| format!("no scenario `{name}`; known: {}", Scenario::NAMES.join(", ")).into())
+}
+
+fn study(seed: u64, scenario: &'static str, profile: RadioProfile) -> Result<Study, Failure> {
     let made = simulate(&Scenario::named(scenario, seed)?.with_radio(profile))?;
     let gut = usual_gut(&made.setup.torso);
     let track = Trajectory::default()

@@ -393,16 +393,12 @@ impl<'a> Builder<'a> {
         }
     }
 
-    /// A state aside in which the capsule is back, and from which it returns to where the stage begins.
+    /// Beside every state of the stage another in which the capsule is back, and from which it returns to where it was: were it to begin
+    /// the stage anew, one that lasts for hours would hardly ever end, and one that is never left would be.
     fn add_reflux(&mut self, reflux: &Reflux) {
         let back = self.leaves(reflux.every_s);
         let over = self.leaves(reflux.lasts_s);
-        let aside = self.add_state(reflux.into, reflux.from, 0.0);
-        self.add_edge(aside, aside, 1.0 - over, None);
-        for (first, _, share) in self.branches[reflux.from].clone() {
-            self.add_edge(aside, first, over * share, None);
-        }
-        for state in 0..aside {
+        for state in 0..self.chain.stage.len() {
             if self.chain.progress[state] != reflux.from || self.chain.stage[state] != reflux.from {
                 continue;
             }
@@ -411,7 +407,10 @@ impl<'a> Builder<'a> {
                     edge.probability *= 1.0 - back;
                 }
             }
+            let aside = self.add_state(reflux.into, reflux.from, 0.0);
             self.add_edge(state, aside, back, None);
+            self.add_edge(aside, aside, 1.0 - over, None);
+            self.add_edge(aside, state, over, None);
         }
     }
 

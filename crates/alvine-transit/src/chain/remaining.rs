@@ -112,7 +112,7 @@ fn quantile(curve: &[(f64, f64)], level: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::StageLaw;
+    use super::super::{Reflux, StageLaw};
     use super::*;
     use crate::duration::Branch;
 
@@ -159,6 +159,33 @@ mod tests {
         assert!((arrival.reached - 0.8).abs() < 1e-9);
         // Each step takes half a bin more than its mean, as it is left at the end of one: 4 (900 + 5) + 2 (300 + 5).
         assert!((arrival.mean_s - 4230.0).abs() < 0.005 * 4230.0, "{}", arrival.mean_s);
+    }
+
+    #[test]
+    fn slipping_back_for_a_moment_neither_begins_a_stage_anew_nor_frees_what_never_leaves_it() {
+        const WIDTH_S: f64 = 10.0;
+        let (every_s, lasts_s, step_s) = (600.0, 60.0, 900.0);
+        let reflux = Reflux {
+            from: 1,
+            into: 0,
+            every_s,
+            lasts_s,
+        };
+        let laws = [law(1, 60.0, 0.0), law(8, step_s, 0.2), law(1, 60.0, 0.0)];
+        let chain = Chain::new(&laws, &[reflux], WIDTH_S);
+        // The stage as it is entered: the first step, or the state that is never left, after it.
+        let mut begun = vec![0.0; chain.states()];
+        (begun[1], begun[9]) = (0.8, 0.2);
+        let arrival = Remaining::new(&chain, 2, WIDTH_S).arrival(&begun).unwrap();
+        assert!((arrival.reached - 0.8).abs() < 1e-9, "{}", arrival.reached);
+        // A bin in a step ends it with (1 − b) l and is followed by a moment back with b, of 1 / o bins in the mean.
+        let [l, b, o] = [step_s, every_s, lasts_s].map(|mean_s| 1.0 - (-WIDTH_S / mean_s).exp());
+        let mean_s = 8.0 * WIDTH_S / ((1.0 - b) * l) * (1.0 + b / o);
+        assert!(
+            (arrival.mean_s / mean_s - 1.0).abs() < 0.005,
+            "{} {mean_s}",
+            arrival.mean_s
+        );
     }
 
     #[test]
