@@ -8,7 +8,10 @@
 //! xⱼ, wⱼ nodes and weights of Gauss–Hermite quadrature,   r the fewest steps with ψ′(r) < s²
 //! ```
 //!
-//! as ln T of an Erlang law has mean ln θ + ψ(r) and variance ψ′(r). Its distribution stays within 0.05 of the log-normal one.
+//! as ln T of an Erlang law has mean ln θ + ψ(r) and variance ψ′(r). Its distribution stays within 0.05 of the log-normal one. Its tail is
+//! lighter: of those still in a stage of 30 min and spread 1.1 after four hours, 95 % have left it after 430 min more, by the log-normal law
+//! after 551. A step more (586 min) takes the chain 1.6 times the states and changed no share of live intervals that held the truth, on 32
+//! simulated studies.
 //!
 //! # Source
 //!

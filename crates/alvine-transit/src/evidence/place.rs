@@ -3,6 +3,11 @@
 //! Static shadowing misplaces a resting capsule the same way each time, so that an hour at rest does not count as hundreds of
 //! observations: each bin counts for its width over the time for which the error stays alike (common practice, no source; set so
 //! that intervals cover on simulated studies). Silent in bins without a track.
+//!
+//! It stays alike for longer: on 96 simulated studies with a realistic radio (seeds from 48000) the ratio of caecum and ascending colon to
+//! terminal ileum, in means over a quarter of an hour of the first two hours of the colon, is correlated by 0.76, 0.46, 0.26 and 0.13 after
+//! 15, 30, 45 and 60 min. Counting 1800 or 3600 s as one observation all the same moved the valve's median error from 7.1 to 12.4 and 14.3
+//! min, and its 90 % intervals held no more of them (0.84 instead of 0.85).
 
 use alvine::Torso;
 
