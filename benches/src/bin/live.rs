@@ -21,8 +21,9 @@
 //!
 //! # Source
 //!
-//! Bootstrap by clusters: A. C. Davison and D. V. Hinkley, *Bootstrap Methods and their Application* (1997), ch. 3, from memory. Expected calibration error: M. P. Naeini and others, *Obtaining well calibrated probabilities using Bayesian binning*, AAAI 2015,
-//! from memory.
+//! Expected calibration error: M. P. Naeini and others, *Obtaining well calibrated probabilities using Bayesian binning*, AAAI 2015;
+//! drawing whole studies anew: A. C. Davison and D. V. Hinkley, *Bootstrap Methods and their Application* (1997), ch. 3; both from
+//! memory.
 
 use std::time::{Duration, Instant};
 
