@@ -6,9 +6,9 @@ Run with the versions of requirements.txt:  python tests/reference/map_reference
 least of half the sum of squares of readings, moves, levels, biases and what is known of the first state. Biases go on
 unforgotten but for a variance of 1e-6 dB^2 a step. Law and layout are those of fix_reference.py; 2 dB of noise.
 
-With `--time LEVELS` it solves the problem whose readings (dBm, one column a site, a row a knot) are in that file, and prints
-SciPy's version, the seconds that the quickest of three solutions took, and the cost: benches/src/bin/map_against_scipy.rs
-runs it so.
+With `--time LEVELS ENDS` it solves the problem whose readings (dBm, one column a site, a row a knot) are in the first file,
+writes the places to the second (x, y, z in mm a row), and prints SciPy's version and the seconds that the quickest of three
+solutions took: benches/src/bin/map_against_scipy.rs runs it so. Ends with 3 where SciPy is missing.
 """
 import sys
 import time
@@ -133,14 +133,15 @@ def readings():
 
 
 def main():
-    if len(sys.argv) == 3 and sys.argv[1] == "--time":
+    if len(sys.argv) == 4 and sys.argv[1] == "--time":
         problem = Problem(np.loadtxt(sys.argv[2], delimiter=","))
         best = np.inf
         for _ in range(3):
             start = time.perf_counter()
             found = problem.solve()
             best = min(best, time.perf_counter() - start)
-        print(scipy.__version__, f"{best:.6f} {found.cost:.12e}")
+        np.savetxt(sys.argv[3], found.x.reshape(-1, SIZE)[:, :3], delimiter=",", fmt="%.6f")
+        print(scipy.__version__, f"{best:.6f}")
         return
     levels = readings()
     found = Problem(levels).solve()

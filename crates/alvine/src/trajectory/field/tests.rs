@@ -188,7 +188,7 @@ fn matched(options: &FieldOptions, prior_mm: f64, tracks: u64) -> (f64, Vec<f64>
         let settled = settle(&likelihood(&setup, options, &stations)).unwrap();
         let mut sum = 0.0;
         for (index, place_mm) in places_mm.iter().enumerate() {
-            let shift = settled.shift(index, &stations[index], 1.0);
+            let shift = settled.shift(index, &stations[index], options);
             let error = stations[index].place_mm + shift.by_mm - place_mm;
             squares += error.norm_squared();
             said += shift.covariance_mm2.trace();
@@ -197,6 +197,15 @@ fn matched(options: &FieldOptions, prior_mm: f64, tracks: u64) -> (f64, Vec<f64>
         nees.push(sum);
     }
     ((squares / said).sqrt(), nees)
+}
+
+/// The field's own places and covariance.
+fn whole(options: FieldOptions) -> FieldOptions {
+    FieldOptions {
+        taken_share: 1.0,
+        widened: 1.0,
+        ..options
+    }
 }
 
 /// Where places are known to a centimetre or so beforehand the model is nearly linear, and error and covariance are those of the
@@ -208,7 +217,7 @@ fn where_the_model_holds_and_hardly_bends_the_covariance_is_right() {
         unmodelled_share: 0.1,
         ..FieldOptions::default()
     };
-    let (ratio, nees) = matched(&options, 8.0, 24);
+    let (ratio, nees) = matched(&whole(options), 8.0, 24);
     let count = nees.len() as f64;
     let mean = nees.iter().sum::<f64>() / count;
     let error = (nees.iter().map(|one| (one - mean).powi(2)).sum::<f64>() / (count * (count - 1.0))).sqrt();
@@ -222,7 +231,7 @@ fn where_the_model_holds_and_hardly_bends_the_covariance_is_right() {
 fn averaging_over_a_blur_brings_the_error_nearer_to_the_information() {
     let blurred = FieldOptions::default();
     let sharp = FieldOptions { blurs: 0, ..blurred };
-    let [(sharp, _), (blurred, _)] = [sharp, blurred].map(|options| matched(&options, PRIOR_MM, 24));
+    let [(sharp, _), (blurred, _)] = [sharp, blurred].map(|options| matched(&whole(options), PRIOR_MM, 24));
     println!("error over information {sharp:.3} without, {blurred:.3} with");
     assert!(blurred < 0.95 * sharp, "{blurred} of {sharp}");
 }
@@ -269,7 +278,7 @@ fn one_station_or_silent_ones_give_finite_places() {
             }
             let settled = settle(&likelihood(&setup, &options, &stations)).unwrap();
             for (index, station) in stations.iter().enumerate() {
-                let shift = settled.shift(index, station, 1.0);
+                let shift = settled.shift(index, station, &whole(options));
                 assert!(shift.by_mm.iter().all(|value| value.is_finite()));
                 // Nothing was heard: little more is known than was beforehand.
                 assert!(shift.covariance_mm2.trace() > 0.2 * 3.0 * PRIOR_MM * PRIOR_MM);
