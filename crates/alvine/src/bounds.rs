@@ -9,7 +9,8 @@
 //! ```
 //!
 //! and the covariance of an unbiased estimate is at least F⁻¹ (Cramér and Rao). An estimator that beats it has a bug
-//! or a prior. [`posterior_cramer_rao`] is the same for a whole track, prior included.
+//! or a prior. [`posterior_cramer_rao`] is the same for a whole track, prior included, and [`cramer_rao_in_field_mm2`] for many places
+//! in shadowing that is fixed in place.
 //!
 //! # Source
 //!
@@ -17,10 +18,12 @@
 //! Signal Process. 51 (2003). The factor of a censored Gaussian follows from the likelihood of J. Tobin, Econometrica
 //! 26 (1958), and is checked against a numerical integral below.
 
+mod field;
 mod track;
 
 use nalgebra::Matrix3;
 
+pub use field::{FieldModel, HeardPlace, cramer_rao_in_field_mm2};
 pub use track::{TrackBound, TrackBoundError, posterior_cramer_rao};
 
 use crate::fix::Level;

@@ -1,0 +1,244 @@
+//! How far the report's track is from what the signal could tell at all: its error beside the Cramér–Rao bound under the phantom's
+//! own air, told everything that an estimator must find or guess.
+//!
+//! ```text
+//! cargo run --release -p alvine-benches --bin field_bound -- [usual|realistic] [STUDIES] [FIRST_SEED]
+//! ```
+//!
+//! Studies are those of `accuracy`. The true path is cut into stations of 25 mm. The bound is told each station's part, how places
+//! of that part are spread in other phantoms (so it knows this phantom's anatomy as no one knows a patient's), the spread and length of the
+//! field, and how far off gains, sites, level and exponent usually are; the capsule's attitude counts as noise that is forgotten as
+//! the phantom's is. Left out, so that the bound is lower than what can be reached: a loose antenna, lost packets, a level common to
+//! all sites, heavy tails, layers and pattern being other than a field; and that the path goes on from station to station and what
+//! a silent site tells, which lower it. `by the levels` counts what levels tell of places; `with the field` also what the field itself
+//! does by being alike where the capsule was before.
+
+use std::collections::BTreeMap;
+
+use alvine::bounds::{FieldModel, HeardPlace, cramer_rao_in_field_mm2};
+use alvine::{Part, Phase, Position, Torso, Track, Trajectory};
+use alvine_benches::{Asked, Failure, in_field, scenario_of};
+use alvine_phantom::{Mismatch, RadioProfile, Scenario, Simulated, Tumbling, simulate};
+use nalgebra::Matrix3;
+use rayon::prelude::*;
+
+const SPACING_MM: f64 = 25.0;
+/// Studies by which the phantom's anatomy is known; none of them is bounded.
+const ANATOMY_SEEDS: std::ops::Range<u64> = 700_000..700_024;
+const PHASES: [Phase; 3] = [Phase::Stomach, Phase::SmallBowel, Phase::Colon];
+
+fn main() -> Result<(), Failure> {
+    let asked = Asked::from_arguments()?;
+    let made = asked.make()?;
+    let anatomy = anatomy()?;
+    let rows: Vec<Row> = (asked.first_seed..)
+        .zip(&made)
+        .par_bridge()
+        .filter_map(|(seed, made)| match row(seed, asked.radio, made, &anatomy) {
+            Ok(row) => Some(row),
+            Err(failure) => {
+                eprintln!("seed {seed}: {failure}");
+                None
+            }
+        })
+        .collect();
+    println!("mm, {} studies        all   stomach     small     colon", rows.len());
+    let names = ["report", "bound by the levels", "bound with the field"];
+    for (index, name) in names.into_iter().enumerate() {
+        print!("{name:<22}");
+        for phase in [None, Some(Phase::Stomach), Some(Phase::SmallBowel), Some(Phase::Colon)] {
+            print!("{:>8.1}  ", root_mean_square(&rows, phase, index));
+        }
+        println!();
+    }
+    Ok(())
+}
+
+/// Sums over the seconds of one study, by phase: time, and squares of error and of both bounds, mm² s.
+type Row = BTreeMap<Phase, (f64, [f64; 3])>;
+
+/// Over studies, each counted alike, as the table of `accuracy` does.
+fn root_mean_square(rows: &[Row], phase: Option<Phase>, index: usize) -> f64 {
+    let means: Vec<f64> = rows
+        .iter()
+        .filter_map(|row| {
+            let of = row.iter().filter(|(of, _)| phase.is_none_or(|phase| **of == phase));
+            let (time_s, square) = of.fold((0.0, 0.0), |(time_s, square), (_, (own_s, squares))| {
+                (time_s + own_s, square + squares[index])
+            });
+            (time_s > 0.0).then(|| square / time_s)
+        })
+        .collect();
+    (means.iter().sum::<f64>() / means.len() as f64).sqrt()
+}
+
+fn row(seed: u64, radio: RadioProfile, made: &Simulated, anatomy: &Anatomy) -> Result<Row, Failure> {
+    let scenario = Scenario::named(scenario_of(seed), seed)?.with_radio(radio);
+    let track = in_field(&Trajectory::default(), made)?;
+    let stations = stations(
+        made,
+        anatomy,
+        dipole_db(&scenario),
+        scenario.effects.tumbling.map_or(1.0, |of| of.memory_s),
+    );
+    let places: Vec<HeardPlace> = stations.iter().map(|station| station.heard.clone()).collect();
+    let known = |spread: f64| spread.max(1e-6);
+    let mismatch = scenario.effects.mismatch;
+    let model = FieldModel {
+        spread_db: (scenario.noise.shadowing_db().powi(2) - dipole_db(&scenario).powi(2)).sqrt(),
+        length_mm: made.radio.shadowing_correlation_mm,
+        gain_spread_db: known(scenario.gain_spread_db),
+        mounting_spread_mm: known(scenario.placement_spread_mm),
+        level_spread_db: known(mismatch.level_spread_db),
+        exponent_spread: known(mismatch.exponent_spread),
+        pivot_mm: Mismatch::PIVOT_MM,
+        field_tells: false,
+    };
+    let mut bounds = Vec::new();
+    for field_tells in [false, true] {
+        let model = FieldModel { field_tells, ..model };
+        bounds.push(cramer_rao_in_field_mm2(&made.setup, &model, &places).ok_or("no bound")?);
+    }
+    let mut sums = Row::new();
+    for (index, station) in stations.iter().enumerate() {
+        let (time_s, squares) = sums.entry(station.phase).or_default();
+        let seconds = station.instants.len() as f64;
+        *time_s += seconds;
+        squares[0] += squared_error(&track, made, &station.instants);
+        squares[1] += seconds * bounds[0][index].trace();
+        squares[2] += seconds * bounds[1][index].trace();
+    }
+    Ok(sums)
+}
+
+/// The spread of a short dipole over all attitudes, dB: see [`Tumbling`].
+fn dipole_db(scenario: &Scenario) -> f64 {
+    const STEPS: usize = 10_000;
+    let Some(Tumbling { null_share, .. }) = scenario.effects.tumbling else {
+        return 0.0;
+    };
+    let gain_db = |cosine: f64| 10.0 * (null_share + (1.0 - null_share) * 1.5 * (1.0 - cosine * cosine)).log10();
+    let gains: Vec<f64> = (0..STEPS)
+        .map(|step| gain_db((step as f64 + 0.5) / STEPS as f64))
+        .collect();
+    let mean_db = gains.iter().sum::<f64>() / STEPS as f64;
+    (gains.iter().map(|gain| (gain - mean_db).powi(2)).sum::<f64>() / STEPS as f64).sqrt()
+}
+
+fn squared_error(track: &Track, made: &Simulated, instants: &std::ops::Range<usize>) -> f64 {
+    let first = track.points.partition_point(|point| point.instant < instants.start);
+    let points = track.points[first..]
+        .iter()
+        .take_while(|point| point.instant < instants.end);
+    let squares: Vec<f64> = points
+        .filter_map(|point| Some((point.position_mm - made.truth.points[point.instant].position_mm?).norm_squared()))
+        .collect();
+    let mean = squares.iter().sum::<f64>() / squares.len().max(1) as f64;
+    mean * instants.len() as f64
+}
+
+/// Some seconds in which the capsule truly hardly moved.
+struct Station {
+    phase: Phase,
+    instants: std::ops::Range<usize>,
+    heard: HeardPlace,
+}
+
+fn stations(made: &Simulated, anatomy: &Anatomy, attitude_db: f64, memory_s: f64) -> Vec<Station> {
+    let points = &made.truth.points;
+    let mut stations = Vec::new();
+    let mut first = 0;
+    while first < points.len() {
+        let (here, kind) = (points[first].position_mm, (points[first].phase, points[first].part));
+        let near = |other: &alvine::TruthPoint| match (here, other.position_mm) {
+            (Some(here), Some(there)) => (here - there).norm() <= SPACING_MM && (other.phase, other.part) == kind,
+            (None, None) => true,
+            _ => false,
+        };
+        let length = points[first..].iter().take_while(|point| near(point)).count().max(1);
+        let instants = first..first + length;
+        first += length;
+        let information = anatomy.information_per_mm2(kind, &made.setup.torso);
+        if let (Some(_), true, Some(information_per_mm2)) = (here, PHASES.contains(&kind.0), information) {
+            let places = points[instants.clone()].iter().filter_map(|point| point.position_mm);
+            let heard = HeardPlace {
+                place_mm: places.sum::<Position>() / length as f64,
+                information_per_mm2,
+                noise_db2: noise_db2(made, &instants, attitude_db, memory_s),
+            };
+            stations.push(Station {
+                phase: kind.0,
+                instants,
+                heard,
+            });
+        }
+    }
+    stations
+}
+
+/// Variance of each site's mean level; `None` for one that was below the floor for half of the time or more.
+fn noise_db2(made: &Simulated, instants: &std::ops::Range<usize>, attitude_db: f64, memory_s: f64) -> Vec<Option<f64>> {
+    let floor_dbm = made.setup.receiver.floor_dbm() as f32;
+    let attitudes = (instants.len() as f64 / (2.0 * memory_s)).max(1.0);
+    (0..made.setup.layout.len())
+        .map(|site| {
+            let levels = instants.clone().map(|instant| made.recording.row(instant)[site]);
+            let heard = levels.filter(|&level| level > floor_dbm).count();
+            let noise_db2 = made.setup.noise.noise_db().powi(2) / heard as f64 + attitude_db * attitude_db / attitudes;
+            (2 * heard > instants.len()).then_some(noise_db2)
+        })
+        .collect()
+}
+
+/// How the places of each part are spread over phantoms, on a torso of a metre by a metre.
+struct Anatomy {
+    covariance_mm2: BTreeMap<(Phase, Option<Part>), Matrix3<f64>>,
+}
+
+impl Anatomy {
+    fn information_per_mm2(&self, kind: (Phase, Option<Part>), torso: &Torso) -> Option<Matrix3<f64>> {
+        let scale = scale(torso);
+        (scale * self.covariance_mm2.get(&kind)? * scale).try_inverse()
+    }
+}
+
+fn scale(torso: &Torso) -> Matrix3<f64> {
+    Matrix3::from_diagonal(&Position::new(
+        torso.breadth_mm() / 1000.0,
+        torso.depth_mm() / 1000.0,
+        1.0,
+    ))
+}
+
+fn anatomy() -> Result<Anatomy, Failure> {
+    let mut places: BTreeMap<(Phase, Option<Part>), Vec<Position>> = BTreeMap::new();
+    for seed in ANATOMY_SEEDS {
+        let scenario = Scenario {
+            rate_hz: 0.05,
+            ..Scenario::named(scenario_of(seed), seed)?.with_radio(RadioProfile::Matched)
+        };
+        let made = simulate(&scenario)?;
+        let back = scale(&made.setup.torso).try_inverse().ok_or("a torso without size")?;
+        for point in &made.truth.points {
+            if let Some(place_mm) = point.position_mm {
+                places
+                    .entry((point.phase, point.part))
+                    .or_default()
+                    .push(back * place_mm);
+            }
+        }
+    }
+    let covariance = |places: &Vec<Position>| {
+        let mean_mm = places.iter().sum::<Position>() / places.len() as f64;
+        let squares = places
+            .iter()
+            .map(|place| (place - mean_mm) * (place - mean_mm).transpose());
+        squares.sum::<Matrix3<f64>>() / places.len() as f64
+    };
+    Ok(Anatomy {
+        covariance_mm2: places
+            .iter()
+            .map(|(kind, places)| (*kind, covariance(places)))
+            .collect(),
+    })
+}
