@@ -258,7 +258,12 @@ impl Segmenter {
         let (stages, bins) = (&self.stages, &self.bins);
         let landmarks = LandmarkKind::ALL
             .iter()
-            .filter_map(|&kind| Some(describe(kind, opened_by(stages, kind)?, &posterior, bins)))
+            .filter_map(|&kind| {
+                let stage = opened_by(stages, kind)?;
+                let is_given = given.iter().any(|landmark| landmark.kind == kind);
+                let grain_s = if is_given { 0.0 } else { self.grain_s(stage) };
+                Some(describe(kind, stage, &posterior, bins, grain_s))
+            })
             .collect();
         Ok(Passage {
             landmarks,
@@ -271,6 +276,17 @@ impl Segmenter {
             liveliness_db: bins.bins.iter().map(|bin| bin.liveliness).collect(),
             rhythm_hours: self.signal.rhythm_hours(),
         })
+    }
+
+    /// How finely it can be told when a stage is entered, s: by the rhythm that ends there. The evidence of a window is spread evenly over
+    /// the hop in its middle, so that the posterior falls off at a border of hops, whenever within it the rhythm ended: of 17 landmarks that
+    /// 90 % intervals missed on 144 simulated studies (seeds from 44000 and 48000) six lay within 20 s of the end.
+    fn grain_s(&self, stage: usize) -> f64 {
+        let band_of = |stage: usize| self.stages.get(stage).and_then(|stage| stage.band);
+        let before = stage.checked_sub(1).and_then(band_of);
+        before
+            .filter(|&band| band_of(stage) != Some(band))
+            .map_or(0.0, |band| self.signal.grain_s(band))
     }
 
     /// The posterior of the stages; `None` when nothing can have happened.
@@ -458,7 +474,7 @@ fn give(observed: &mut Observed, stages: &[Stage], bins: &Bins, landmark: &Reade
     }
 }
 
-fn describe(kind: LandmarkKind, state: usize, posterior: &Posterior, bins: &Bins) -> LandmarkPosterior {
+fn describe(kind: LandmarkKind, state: usize, posterior: &Posterior, bins: &Bins, grain_s: f64) -> LandmarkPosterior {
     let entered = &posterior.entered[state];
     // Of a single bin the sum is an empty one, which is −0.
     let within = posterior.entered_within(state).min(1.0) + 0.0;
@@ -474,14 +490,56 @@ fn describe(kind: LandmarkKind, state: usize, posterior: &Posterior, bins: &Bins
         }
         bins.begin_s(entered.len())
     };
-    // A stage shorter than a bin still takes one, which may push its end by that much.
-    let half_bin_s = 0.5 * bins.width_s;
+    // A stage shorter than a bin still takes one, which may push its end by that much; so may half of what evidence is spread over.
+    let wider_s = 0.5 * (bins.width_s + grain_s);
+    let within_bins =
+        |interval_s: [f64; 2]| interval_s.map(|end_s| end_s.clamp(bins.start_s, bins.begin_s(entered.len())));
     LandmarkPosterior {
         kind,
         within,
         before: posterior.began_at_or_beyond(state).min(1.0),
         time_s: quantile(0.5),
-        interval50_s: [quantile(0.25) - half_bin_s, quantile(0.75) + half_bin_s],
-        interval90_s: [quantile(0.05) - half_bin_s, quantile(0.95) + half_bin_s],
+        interval50_s: within_bins([quantile(0.25) - wider_s, quantile(0.75) + wider_s]),
+        interval90_s: within_bins([quantile(0.05) - wider_s, quantile(0.95) + wider_s]),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bins::Bin;
+
+    /// A landmark that was surely passed at one bin of a hundred, 10 s wide.
+    fn passed_at(bin: usize, grain_s: f64) -> LandmarkPosterior {
+        const COUNT: usize = 100;
+        let bins = Bins {
+            start_s: 0.0,
+            width_s: 10.0,
+            bins: vec![Bin::default(); COUNT],
+            sites: 0,
+            levels: Vec::new(),
+        };
+        let mut posterior = Posterior {
+            ln_evidence: 0.0,
+            entered: vec![vec![0.0; COUNT]],
+            occupancy: Vec::new(),
+        };
+        posterior.entered[0][bin] = 1.0;
+        describe(LandmarkKind::IleocaecalValve, 0, &posterior, &bins, grain_s)
+    }
+
+    #[test]
+    fn an_interval_is_no_finer_than_the_hops_by_which_a_rhythm_ends() {
+        // A bin's mass is spread over it, of which 90 % are 9 s; half a bin and half a hop are added on either side.
+        let width_s = |told: LandmarkPosterior| told.interval90_s[1] - told.interval90_s[0];
+        assert!((width_s(passed_at(50, 0.0)) - 19.0).abs() < 1e-9);
+        assert!((width_s(passed_at(50, 120.0)) - 139.0).abs() < 1e-9);
+        assert_eq!(passed_at(50, 120.0).time_s, passed_at(50, 0.0).time_s);
+    }
+
+    #[test]
+    fn what_was_passed_within_the_recording_has_no_interval_beyond_it() {
+        assert_eq!(passed_at(2, 120.0).interval90_s[0], 0.0);
+        assert_eq!(passed_at(98, 120.0).interval90_s[1], 1000.0);
     }
 }

@@ -103,6 +103,11 @@ impl Signal {
             .map_or_else(Vec::new, |rhythms| rhythms.hours().to_vec())
     }
 
+    /// How finely a band tells when its rhythm ends, s; zero where it is not heard.
+    pub fn grain_s(&self, band: Band) -> f64 {
+        self.rhythms.as_ref().map_or(0.0, |rhythms| rhythms.grain_s(band))
+    }
+
     /// Log-likelihood of each bin in each stage, its place included: stages, each as long as there are bins.
     pub fn evidence(&self, speech: &Speech, bins: &Bins) -> Vec<Vec<f64>> {
         (0..speech.stages.len())

@@ -105,6 +105,7 @@ fn step_s(median_step_s: Option<f64>) -> f64 {
 
 /// The evidence of every band, and how strong the rhythms are hour by hour.
 pub(crate) struct Rhythms {
+    step_s: f64,
     heard: [Vec<f64>; 4],
     hours: Vec<RhythmHour>,
 }
@@ -114,6 +115,7 @@ impl Rhythms {
         let until_s = bins.begin_s(bins.bins.len());
         let series = Series::new(setup, recording, until_s);
         let mut made = Self {
+            step_s: series.step_s,
             heard: Band::ALL.map(|_| vec![0.0; bins.bins.len()]),
             hours: Vec::new(),
         };
@@ -145,6 +147,15 @@ impl Rhythms {
             }
         }
         hourly
+    }
+
+    /// The span over which a window's word is spread evenly, s: when a rhythm ends is told no more finely. Zero for a band that is silent.
+    pub fn grain_s(&self, band: Band) -> f64 {
+        if self.step_s > band.longest_step_s() {
+            0.0
+        } else {
+            band.window_s() / HOPS as f64
+        }
     }
 
     /// Log-likelihood of each bin with a rhythm in a band against that without.
