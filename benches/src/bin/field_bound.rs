@@ -1,24 +1,26 @@
 //! How far the report's track is from what the signal could tell at all: its error beside the Cramér–Rao bound under the phantom's
-//! own air, told everything that an estimator must find or guess.
+//! own air.
 //!
 //! ```text
 //! cargo run --release -p alvine-benches --bin field_bound -- [usual|realistic] [STUDIES] [FIRST_SEED]
 //! ```
 //!
-//! Studies are those of `accuracy`. The true path is cut into stations of 25 mm. The bound is told each station's part, how places
-//! of that part are spread in other phantoms (so it knows this phantom's anatomy as no one knows a patient's), the spread and length of the
-//! field, and how far off gains, sites, level and exponent usually are; the capsule's attitude counts as noise that is forgotten as
-//! the phantom's is. Left out, so that the bound is lower than what can be reached: a loose antenna, lost packets, a level common to
-//! all sites, heavy tails, layers and pattern being other than a field; and that the path goes on from station to station and what
-//! a silent site tells, which lower it. `by the levels` counts what levels tell of places; `with the field` also what the field itself
-//! does by being alike where the capsule was before.
+//! Studies are those of `accuracy`. The true path is cut into stations of 25 mm. The bound is told the spread and length of the field,
+//! and how far off gains, sites, level and exponent usually are; the capsule's attitude counts as noise that is forgotten as the
+//! phantom's is. Of anatomy it is told either what the report had, by the phases that the report told, or what the phantom has: each
+//! station's true part, and how places of that part are spread in other phantoms, as no one knows a patient's. Left out, so that it is
+//! lower than what can be reached: a loose antenna, lost packets, a level common to all sites, heavy tails, layers and pattern being
+//! other than a field, and usual places that are off. Left out, though it would lower it: that the path goes on from station to station,
+//! and what a silent site tells. `by the levels` counts what levels tell of places; `with the field` also what the field itself does
+//! by being alike where the capsule was before.
 
 use std::collections::BTreeMap;
 
 use alvine::bounds::{FieldModel, HeardPlace, cramer_rao_in_field_mm2};
-use alvine::{Part, Phase, Position, Torso, Track, Trajectory};
-use alvine_benches::{Asked, Failure, in_field, scenario_of};
+use alvine::{Part, Phase, Position, Torso, Track, Trajectory, TruthPoint};
+use alvine_benches::{Asked, Failure, scenario_of};
 use alvine_phantom::{Mismatch, RadioProfile, Scenario, Simulated, Tumbling, simulate};
+use alvine_transit::{RefineOptions, refine};
 use nalgebra::Matrix3;
 use rayon::prelude::*;
 
@@ -42,10 +44,12 @@ fn main() -> Result<(), Failure> {
             }
         })
         .collect();
-    println!("mm, {} studies        all   stomach     small     colon", rows.len());
-    let names = ["report", "bound by the levels", "bound with the field"];
-    for (index, name) in names.into_iter().enumerate() {
-        print!("{name:<22}");
+    println!(
+        "mm, {:<42}     all   stomach     small     colon",
+        format!("{} studies", rows.len())
+    );
+    for (index, name) in ROWS.into_iter().enumerate() {
+        print!("{name:<46}");
         for phase in [None, Some(Phase::Stomach), Some(Phase::SmallBowel), Some(Phase::Colon)] {
             print!("{:>8.1}  ", root_mean_square(&rows, phase, index));
         }
@@ -54,8 +58,16 @@ fn main() -> Result<(), Failure> {
     Ok(())
 }
 
-/// Sums over the seconds of one study, by phase: time, and squares of error and of both bounds, mm² s.
-type Row = BTreeMap<Phase, (f64, [f64; 3])>;
+const ROWS: [&str; 5] = [
+    "report",
+    "bound by the levels, anatomy as reported",
+    "bound with the field, anatomy as reported",
+    "bound by the levels, the phantom's anatomy",
+    "bound with the field, the phantom's anatomy",
+];
+
+/// Sums over the seconds of one study, by phase: time, and squares of error and of the bounds, mm² s.
+type Row = BTreeMap<Phase, (f64, [f64; ROWS.len()])>;
 
 /// Over studies, each counted alike, as the table of `accuracy` does.
 fn root_mean_square(rows: &[Row], phase: Option<Phase>, index: usize) -> f64 {
@@ -74,14 +86,17 @@ fn root_mean_square(rows: &[Row], phase: Option<Phase>, index: usize) -> f64 {
 
 fn row(seed: u64, radio: RadioProfile, made: &Simulated, anatomy: &Anatomy) -> Result<Row, Failure> {
     let scenario = Scenario::named(scenario_of(seed), seed)?.with_radio(radio);
-    let track = in_field(&Trajectory::default(), made)?;
-    let stations = stations(
-        made,
-        anatomy,
-        dipole_db(&scenario),
-        scenario.effects.tumbling.map_or(1.0, |of| of.memory_s),
-    );
-    let places: Vec<HeardPlace> = stations.iter().map(|station| station.heard.clone()).collect();
+    let (trajectory, options) = (Trajectory::default(), RefineOptions::default());
+    let refined = refine(&trajectory, &made.setup, &made.recording, &[], &options, &|_| ())?;
+    let reported = |time_s: f64| {
+        Some(
+            refined
+                .passage
+                .usual_place(&made.setup.torso, time_s)?
+                .information_per_mm2,
+        )
+    };
+    let stations = stations(made, &scenario, anatomy, &reported);
     let known = |spread: f64| spread.max(1e-6);
     let mismatch = scenario.effects.mismatch;
     let model = FieldModel {
@@ -95,18 +110,22 @@ fn row(seed: u64, radio: RadioProfile, made: &Simulated, anatomy: &Anatomy) -> R
         field_tells: false,
     };
     let mut bounds = Vec::new();
-    for field_tells in [false, true] {
-        let model = FieldModel { field_tells, ..model };
-        bounds.push(cramer_rao_in_field_mm2(&made.setup, &model, &places).ok_or("no bound")?);
+    for knowing in 0..2 {
+        let places: Vec<HeardPlace> = stations.iter().map(|station| station.heard[knowing].clone()).collect();
+        for field_tells in [false, true] {
+            let model = FieldModel { field_tells, ..model };
+            bounds.push(cramer_rao_in_field_mm2(&made.setup, &model, &places).ok_or("no bound")?);
+        }
     }
     let mut sums = Row::new();
     for (index, station) in stations.iter().enumerate() {
         let (time_s, squares) = sums.entry(station.phase).or_default();
         let seconds = station.instants.len() as f64;
         *time_s += seconds;
-        squares[0] += squared_error(&track, made, &station.instants);
-        squares[1] += seconds * bounds[0][index].trace();
-        squares[2] += seconds * bounds[1][index].trace();
+        squares[0] += squared_error(&refined.track, made, &station.instants);
+        for (square, bound) in squares[1..].iter_mut().zip(&bounds) {
+            *square += seconds * bound[index].trace();
+        }
     }
     Ok(sums)
 }
@@ -141,50 +160,71 @@ fn squared_error(track: &Track, made: &Simulated, instants: &std::ops::Range<usi
 struct Station {
     phase: Phase,
     instants: std::ops::Range<usize>,
-    heard: HeardPlace,
+    /// With what is known beforehand as the report has it, and as the phantom does.
+    heard: [HeardPlace; 2],
 }
 
-fn stations(made: &Simulated, anatomy: &Anatomy, attitude_db: f64, memory_s: f64) -> Vec<Station> {
+fn stations(
+    made: &Simulated,
+    scenario: &Scenario,
+    anatomy: &Anatomy,
+    reported: &dyn Fn(f64) -> Option<Matrix3<f64>>,
+) -> Vec<Station> {
     let points = &made.truth.points;
     let mut stations = Vec::new();
     let mut first = 0;
     while first < points.len() {
-        let (here, kind) = (points[first].position_mm, (points[first].phase, points[first].part));
-        let near = |other: &alvine::TruthPoint| match (here, other.position_mm) {
-            (Some(here), Some(there)) => (here - there).norm() <= SPACING_MM && (other.phase, other.part) == kind,
-            (None, None) => true,
-            _ => false,
-        };
-        let length = points[first..].iter().take_while(|point| near(point)).count().max(1);
+        let start = points[first];
+        let length = points[first..]
+            .iter()
+            .take_while(|point| is_near(&start, point))
+            .count()
+            .max(1);
         let instants = first..first + length;
         first += length;
-        let information = anatomy.information_per_mm2(kind, &made.setup.torso);
-        if let (Some(_), true, Some(information_per_mm2)) = (here, PHASES.contains(&kind.0), information) {
-            let places = points[instants.clone()].iter().filter_map(|point| point.position_mm);
-            let heard = HeardPlace {
-                place_mm: places.sum::<Position>() / length as f64,
+        let places = points[instants.clone()].iter().filter_map(|point| point.position_mm);
+        let own = anatomy.information_per_mm2((start.phase, start.part), &made.setup.torso);
+        let reported = reported(points[instants.start + length / 2].time_s);
+        let (true, Some(own), Some(reported)) = (PHASES.contains(&start.phase), own, reported) else {
+            continue;
+        };
+        let place_mm = places.sum::<Position>() / length as f64;
+        let noise_db2 = noise_db2(made, scenario, &instants);
+        stations.push(Station {
+            phase: start.phase,
+            instants,
+            heard: [reported, own].map(|information_per_mm2| HeardPlace {
+                place_mm,
                 information_per_mm2,
-                noise_db2: noise_db2(made, &instants, attitude_db, memory_s),
-            };
-            stations.push(Station {
-                phase: kind.0,
-                instants,
-                heard,
-            });
-        }
+                noise_db2: noise_db2.clone(),
+            }),
+        });
     }
     stations
 }
 
+/// Whether a station that begins at one point of the truth still goes on at the other.
+fn is_near(start: &TruthPoint, other: &TruthPoint) -> bool {
+    match (start.position_mm, other.position_mm) {
+        (Some(here), Some(there)) => {
+            (here - there).norm() <= SPACING_MM && (start.phase, start.part) == (other.phase, other.part)
+        }
+        (None, None) => true,
+        _ => false,
+    }
+}
+
 /// Variance of each site's mean level; `None` for one that was below the floor for half of the time or more.
-fn noise_db2(made: &Simulated, instants: &std::ops::Range<usize>, attitude_db: f64, memory_s: f64) -> Vec<Option<f64>> {
+fn noise_db2(made: &Simulated, scenario: &Scenario, instants: &std::ops::Range<usize>) -> Vec<Option<f64>> {
     let floor_dbm = made.setup.receiver.floor_dbm() as f32;
+    let memory_s = scenario.effects.tumbling.map_or(1.0, |tumbling| tumbling.memory_s);
     let attitudes = (instants.len() as f64 / (2.0 * memory_s)).max(1.0);
+    let attitude_db2 = dipole_db(scenario).powi(2) / attitudes;
     (0..made.setup.layout.len())
         .map(|site| {
             let levels = instants.clone().map(|instant| made.recording.row(instant)[site]);
             let heard = levels.filter(|&level| level > floor_dbm).count();
-            let noise_db2 = made.setup.noise.noise_db().powi(2) / heard as f64 + attitude_db * attitude_db / attitudes;
+            let noise_db2 = made.setup.noise.noise_db().powi(2) / heard as f64 + attitude_db2;
             (2 * heard > instants.len()).then_some(noise_db2)
         })
         .collect()

@@ -2,12 +2,12 @@
 //! honest.
 //!
 //! ```text
-//! matched [TRACKS] [FIRST_SEED]
+//! matched [TRACKS] [FIRST_SEED] [BLURS] [CASE]
 //! ```
 //!
 //! Paths, levels and biases are drawn from the estimator's own model, so that whatever is lost is lost by the estimate and not
-//! by the model. Each case twice: the most likely path, and the average over the likely ones (`TrajectoryOptions::blurs`). The
-//! columns: root mean square of the error, and of the bound at the true paths; their ratio; the mean of the normalised squared
+//! by the model. Each case twice: the most likely path, and the average over the likely ones (`TrajectoryOptions::blurs`, 8
+//! of them unless said otherwise). With CASE only those whose name contains it. The columns: root mean square of the error, and of the bound at the true paths; their ratio; the mean of the normalised squared
 //! error (NEES, 3 where the covariance is right); the share of times at which its mean over all tracks lies in the 95 % band of
 //! such a mean; the share of instants whose 50 and 90 % ellipsoid holds the truth; the mean error towards the back, away from the
 //! sites.
@@ -30,7 +30,7 @@ const LOOK_EVERY: usize = 80;
 const SPEED_MM_PER_S: f64 = 0.1;
 const MEMORY_S: f64 = 20.0;
 const NOISE_DB: f64 = 2.0;
-const BLURS: usize = 8;
+const USUAL_BLURS: usize = 8;
 
 /// What is drawn, and told to the estimator.
 struct Case {
@@ -94,9 +94,11 @@ fn main() -> Result<(), Failure> {
     let mut arguments = std::env::args().skip(1);
     let tracks: u64 = arguments.next().map_or(Ok(50), |text| text.parse())?;
     let first: u64 = arguments.next().map_or(Ok(1), |text| text.parse())?;
+    let blurs: usize = arguments.next().map_or(Ok(USUAL_BLURS), |text| text.parse())?;
+    let named = arguments.next().unwrap_or_default();
     println!("mm                              blurs   RMSE  bound  ratio   NEES in band   50 %   90 %  towards back");
-    for case in &CASES {
-        for blurs in [0, BLURS] {
+    for case in CASES.iter().filter(|case| case.name.contains(&named)) {
+        for blurs in [0, blurs] {
             row(case, blurs, first..first + tracks)?;
         }
     }
