@@ -24,7 +24,7 @@ const MOST_LISTED: usize = 200;
 
 /// What whoever reads a completion rate must know.
 pub const HONESTY: &str = "Completion is told from the signal unless a reader marked the valve. On simulated studies whose air is \
-     as unkind as a body's may be, one passage of the valve in eighteen went unseen (7 of 126; the table of landmarks in alvine's \
+     as unkind as a body's may be, one passage of the valve in 31 went unseen (4 of 126; the table of landmarks in alvine's \
      README); no recording from a person was available to try it on: do not conclude from this rate alone that examinations were \
      incomplete.";
 
