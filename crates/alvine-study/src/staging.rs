@@ -262,15 +262,28 @@ fn remove_stale(target: &Path) {
     }
 }
 
+/// How long a process may take from making its folder to making the lock in it.
+const LOCKED_WITHIN: Duration = Duration::from_millis(200);
+
 /// Whether no process holds the lock of a staging folder.
 fn is_stale(folder: &Path) -> bool {
-    match File::options().write(true).open(folder.join(LOCK)) {
+    let is_missing = |error: &io::Error| error.kind() == io::ErrorKind::NotFound;
+    let open = || File::options().write(true).open(folder.join(LOCK));
+    let opened = open().or_else(|error| {
+        if is_missing(&error) {
+            // Its process may be about to make the lock.
+            std::thread::sleep(LOCKED_WITHIN);
+        }
+        open()
+    });
+    match opened {
         Ok(file) => match file.try_lock() {
             Ok(()) => true,
             Err(TryLockError::WouldBlock) => false,
             Err(TryLockError::Error(_)) => is_old(folder),
         },
-        // Its process may be about to make the lock.
+        // Its process ended before it made one.
+        Err(error) if is_missing(&error) => true,
         Err(_) => is_old(folder),
     }
 }
@@ -365,6 +378,27 @@ mod tests {
         assert!(!dead.exists());
         let second = Staging::new(dir.path()).unwrap();
         assert!(first.folder.exists() && second.folder.exists() && first.folder != second.folder);
+    }
+
+    #[test]
+    fn what_a_process_left_that_died_before_its_lock_is_removed_and_what_is_locked_a_moment_later_is_kept() {
+        let _alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
+        let dir = tempfile::tempdir().unwrap();
+        let [dead, slow] = ["999999998", "999999999"].map(|process| dir.path().join(format!("{PREFIX}{process}")));
+        fs::create_dir(&dead).unwrap();
+        let _first = Staging::new(dir.path()).unwrap();
+        assert!(!dead.exists());
+        fs::create_dir(&slow).unwrap();
+        let locked = std::thread::spawn({
+            let slow = slow.clone();
+            move || {
+                std::thread::sleep(LOCKED_WITHIN / 10);
+                lock(&slow)
+            }
+        });
+        let _second = Staging::new(dir.path()).unwrap();
+        assert!(slow.exists());
+        drop(locked.join());
     }
 
     #[test]
