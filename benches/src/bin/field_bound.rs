@@ -50,7 +50,7 @@ fn main() -> Result<(), Failure> {
     );
     for (index, name) in ROWS.into_iter().enumerate() {
         print!("{name:<46}");
-        for phase in [None, Some(Phase::Stomach), Some(Phase::SmallBowel), Some(Phase::Colon)] {
+        for phase in std::iter::once(None).chain(PHASES.map(Some)) {
             print!("{:>8.1}  ", root_mean_square(&rows, phase, index));
         }
         println!();
@@ -96,11 +96,14 @@ fn row(seed: u64, radio: RadioProfile, made: &Simulated, anatomy: &Anatomy) -> R
                 .information_per_mm2,
         )
     };
-    let stations = stations(made, &scenario, anatomy, &reported);
+    let attitude_db = dipole_db(&scenario);
+    let memory_s = scenario.effects.tumbling.map_or(1.0, |tumbling| tumbling.memory_s);
+    let attitude_db2 = |dwell_s: f64| attitude_db * attitude_db / (dwell_s / (2.0 * memory_s)).max(1.0);
+    let stations = stations(made, &attitude_db2, anatomy, &reported);
     let known = |spread: f64| spread.max(1e-6);
     let mismatch = scenario.effects.mismatch;
     let model = FieldModel {
-        spread_db: (scenario.noise.shadowing_db().powi(2) - dipole_db(&scenario).powi(2)).sqrt(),
+        spread_db: (scenario.noise.shadowing_db().powi(2) - attitude_db.powi(2)).sqrt(),
         length_mm: made.radio.shadowing_correlation_mm,
         gain_spread_db: known(scenario.gain_spread_db),
         mounting_spread_mm: known(scenario.placement_spread_mm),
@@ -166,7 +169,7 @@ struct Station {
 
 fn stations(
     made: &Simulated,
-    scenario: &Scenario,
+    attitude_db2: &dyn Fn(f64) -> f64,
     anatomy: &Anatomy,
     reported: &dyn Fn(f64) -> Option<Matrix3<f64>>,
 ) -> Vec<Station> {
@@ -189,7 +192,7 @@ fn stations(
             continue;
         };
         let place_mm = places.sum::<Position>() / length as f64;
-        let noise_db2 = noise_db2(made, scenario, &instants);
+        let noise_db2 = noise_db2(made, attitude_db2(length as f64), &instants);
         stations.push(Station {
             phase: start.phase,
             instants,
@@ -215,11 +218,8 @@ fn is_near(start: &TruthPoint, other: &TruthPoint) -> bool {
 }
 
 /// Variance of each site's mean level; `None` for one that was below the floor for half of the time or more.
-fn noise_db2(made: &Simulated, scenario: &Scenario, instants: &std::ops::Range<usize>) -> Vec<Option<f64>> {
+fn noise_db2(made: &Simulated, attitude_db2: f64, instants: &std::ops::Range<usize>) -> Vec<Option<f64>> {
     let floor_dbm = made.setup.receiver.floor_dbm() as f32;
-    let memory_s = scenario.effects.tumbling.map_or(1.0, |tumbling| tumbling.memory_s);
-    let attitudes = (instants.len() as f64 / (2.0 * memory_s)).max(1.0);
-    let attitude_db2 = dipole_db(scenario).powi(2) / attitudes;
     (0..made.setup.layout.len())
         .map(|site| {
             let levels = instants.clone().map(|instant| made.recording.row(instant)[site]);

@@ -12,7 +12,7 @@
 
 use std::time::Instant;
 
-use alvine::{NoiseModel, Position, Receiver, Recording, Setup, TrackEstimator, Trajectory, TrajectoryOptions, Wander};
+use alvine::{NoiseModel, Position, Recording, Setup, TrackEstimator, Trajectory, TrajectoryOptions, Wander};
 use alvine_benches::{Failure, NO_FLOOR_DBM, by_scipy, setup};
 use ndarray::Array2;
 use rand::{Rng, SeedableRng};
@@ -29,7 +29,6 @@ const RUNS: usize = 5;
 fn main() -> Result<(), Failure> {
     let mut setup = setup(NO_FLOOR_DBM)?;
     setup.noise = NoiseModel::new(SHADOWING_DB, NOISE_DB)?;
-    setup.receiver = Receiver::new(NO_FLOOR_DBM, None, None)?;
     let levels = readings(&setup);
     let table = levels
         .rows()

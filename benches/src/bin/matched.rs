@@ -7,8 +7,8 @@
 //!
 //! Paths, levels and biases are drawn from the estimator's own model, so that whatever is lost is lost by the estimate and not
 //! by the model. Each case twice: the most likely path, and the average over the likely ones (`TrajectoryOptions::blurs`, 8
-//! of them unless said otherwise). With CASE only those whose name contains it. The columns: root mean square of the error, and of the bound at the true paths; their ratio; the mean of the normalised squared
-//! error (NEES, 3 where the covariance is right); the share of times at which its mean over all tracks lies in the 95 % band of
+//! of them unless said otherwise). With CASE only those whose name contains it. The columns: root mean square of the error, and of
+//! the bound at the true paths; their ratio; the mean of the normalised squared error (NEES, 3 where the covariance is right); the share of times at which its mean over all tracks lies in the 95 % band of
 //! such a mean; the share of instants whose 50 and 90 % ellipsoid holds the truth; the mean error towards the back, away from the
 //! sites.
 

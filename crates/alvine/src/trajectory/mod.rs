@@ -5,8 +5,7 @@
 //! capsule or the body's shadowing does to many readings in a row is not mistaken for many independent errors, and the
 //! covariance of the place carries it. The parts, each a module: *knots* gathers readings, *cells* finds where to start,
 //! *rivals* keeps what else would fit, *objective* is the model, *descent* and *tridiagonal* find its most likely states, *instants*
-//! goes back to every
-//! instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
+//! goes back to every instant of the recording. Cost and memory are linear in the length of the recording. *streaming* does the same for a recording
 //! that is still being made. *blur* averages over where the states may be, where that is wanted. *field* refines a track in shadowing
 //! that is fixed in place.
 
