@@ -9,7 +9,7 @@
 //! ```
 //!
 //! The field tells of places twice: a law that bends as the field does not, and a field that is the same where the capsule was
-//! before. A site that heard nothing at a station adds the probability of that, and no more.
+//! before. A site that heard nothing at a station counts by what its *silence* is worth.
 //!
 //! # Source
 //!
@@ -22,14 +22,11 @@ use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 
 use super::FieldOptions;
 use super::dense::{self, NotPositive};
+use super::silence::{NOTHING_DB2, Silence};
 use super::stations::{Station, Told};
-use crate::fix::one_sided;
 use crate::propagation::NEAREST_MM;
 use crate::setup::Setup;
 use crate::torso::Position;
-
-/// A station at which a site told nothing has this variance there, dB²: as good as none.
-const SILENT_DB2: f64 = 1e8;
 
 /// The unknowns: x of each station, then y, then z, then each site's gain, the level, the exponent.
 pub(super) struct Unknowns {
@@ -101,7 +98,12 @@ pub(super) struct Likelihood<'a> {
     pub spread_db: f64,
     /// Distance over which it keeps its value, mm.
     pub length_mm: f64,
+    /// What each silence is worth, stations by sites.
+    pub silences: Vec<Silence>,
 }
+
+/// Silences go so far towards what they are worth at once: all of the way they may go to and fro.
+const SILENCE_STEP: f64 = 0.7;
 
 /// What one site should hear at each station, and how that changes.
 struct Expected {
@@ -134,7 +136,6 @@ impl Likelihood<'_> {
             let residual = self.residual(&expected, site);
             let whitened = factor.solve_lower_triangular(&residual).ok_or(NotPositive)?;
             value += 0.5 * whitened.norm_squared() + dense::half_ln_determinant(&factor);
-            self.for_each_silent(&expected, site, |_, term, _| value += term);
         }
         Ok(value)
     }
@@ -198,22 +199,54 @@ impl Likelihood<'_> {
 
     fn with_noise(&self, covariance: &DMatrix<f64>, site: usize) -> DMatrix<f64> {
         let mut all = covariance.clone();
-        for (index, station) in self.stations.iter().enumerate() {
-            all[(index, index)] += self.noise_db2(station, site);
+        for station in 0..self.stations.len() {
+            all[(station, station)] += self.noise_db2(station, site);
         }
         all
     }
 
     /// Variance of what a site told of a station beside the field, dB².
-    fn noise_db2(&self, station: &Station, site: usize) -> f64 {
-        let Told::Level { readings, .. } = station.told[site] else {
-            return SILENT_DB2;
-        };
+    fn noise_db2(&self, station: usize, site: usize) -> f64 {
+        match self.stations[station].told[site] {
+            Told::Level { readings, .. } => self.sample_db.powi(2) / readings + self.level_db2(station),
+            Told::Below => self.silences[station * self.sites() + site].variance_db2,
+            Told::Nothing => NOTHING_DB2,
+        }
+    }
+
+    /// Variance of a station's level about law and field, dB².
+    fn level_db2(&self, station: usize) -> f64 {
         let options = self.options;
-        let attitudes = (station.dwell_s / (2.0 * options.attitude_memory_s)).max(1.0);
-        self.sample_db.powi(2) / readings
-            + options.attitude_db.powi(2) / attitudes
-            + (options.unmodelled_share * self.setup.noise.shadowing_db()).powi(2)
+        let attitudes = (self.stations[station].dwell_s / (2.0 * options.attitude_memory_s)).max(1.0);
+        options.attitude_db.powi(2) / attitudes + (options.unmodelled_share * self.setup.noise.shadowing_db()).powi(2)
+    }
+
+    /// Tells anew what each silence is worth, once beside all the others as they were.
+    pub fn hear_silences(&mut self, at: &Unknowns) -> Result<(), NotPositive> {
+        let covariance = self.covariance(at);
+        let floor_dbm = self.setup.receiver.floor_dbm();
+        for site in 0..self.sites() {
+            if !self.stations.iter().any(|station| station.told[site] == Told::Below) {
+                continue;
+            }
+            let inverse = dense::inverse(&dense::factor(self.with_noise(&covariance, site))?);
+            let weighed = &inverse * self.residual(&self.expected(at, site), site);
+            for station in 0..self.stations.len() {
+                if self.stations[station].told[site] != Told::Below {
+                    continue;
+                }
+                let noise_db2 = self.level_db2(station);
+                let silence = &mut self.silences[station * self.setup.layout.len() + site];
+                // What the others say of a reading: Rasmussen and Williams, section 5.4.2.
+                let variance = 1.0 / inverse[(station, station)];
+                let others = (
+                    silence.mean_dbm - weighed[station] * variance,
+                    variance - silence.variance_db2,
+                );
+                *silence = silence.towards(Silence::beside(others, floor_dbm, noise_db2), SILENCE_STEP);
+            }
+        }
+        Ok(())
     }
 
     fn expected(&self, at: &Unknowns, site: usize) -> Expected {
@@ -243,26 +276,9 @@ impl Likelihood<'_> {
     fn residual(&self, expected: &Expected, site: usize) -> DVector<f64> {
         DVector::from_fn(self.stations.len(), |index, _| match self.stations[index].told[site] {
             Told::Level { mean_dbm, .. } => mean_dbm - expected.level_dbm[index],
-            Told::Below | Told::Nothing => 0.0,
+            Told::Below => self.silences[index * self.sites() + site].mean_dbm - expected.level_dbm[index],
+            Told::Nothing => 0.0,
         })
-    }
-
-    /// Calls `visit` with each station at which the site was below the floor, the value of that, and its slope and curvature by the
-    /// expected level.
-    fn for_each_silent(&self, expected: &Expected, site: usize, mut visit: impl FnMut(usize, f64, [f64; 2])) {
-        let spread_db = self.spread_db.hypot(self.options.attitude_db);
-        let floor_dbm = self.setup.receiver.floor_dbm();
-        for (index, station) in self.stations.iter().enumerate() {
-            if station.told[site] == Told::Below {
-                let term = one_sided((floor_dbm - expected.level_dbm[index]) / spread_db, 1.0 / spread_db);
-                let weight = self.options.silent_weight;
-                visit(
-                    index,
-                    weight * term.value,
-                    [weight * term.gradient, weight * term.curvature],
-                );
-            }
-        }
     }
 
     fn add_site(&self, at: &Unknowns, site: usize, kernel: &Kernel, scored: &mut Scored) -> Result<(), NotPositive> {
@@ -289,24 +305,6 @@ impl Likelihood<'_> {
         scored.gradient[level] -= weighed.sum();
         scored.gradient[exponent] -= weighed.dot(&expected.by_exponent);
         add_mean_information(&inverse, &expected, [gain, level, exponent], &mut scored.information);
-        self.for_each_silent(&expected, site, |station, value, [slope, curvature]| {
-            scored.value += value;
-            let by_place = expected.slope[station];
-            let felt = [
-                (station, by_place.x),
-                (count + station, by_place.y),
-                (2 * count + station, by_place.z),
-                (gain, 1.0),
-                (level, 1.0),
-                (exponent, expected.by_exponent[station]),
-            ];
-            for (row, by_row) in felt {
-                scored.gradient[row] += slope * by_row;
-                for (column, by_column) in felt {
-                    scored.information[(row, column)] += curvature * by_row * by_column;
-                }
-            }
-        });
         Ok(())
     }
 
@@ -317,11 +315,12 @@ impl Likelihood<'_> {
         let mut covariance = kernel.covariance.clone();
         let mut heard = DVector::zeros(count);
         for (index, station) in self.stations.iter().enumerate() {
-            let precisions: f64 = (0..self.sites()).map(|site| 1.0 / self.noise_db2(station, site)).sum();
-            let hearing = station.told.iter().filter(|told| matches!(told, Told::Level { .. }));
-            heard[index] = (hearing.count() as f64 / sites).sqrt();
-            let share = (heard[index] * heard[index]).max(1.0 / SILENT_DB2);
-            covariance[(index, index)] += share * sites / precisions;
+            let hearing = (0..self.sites()).filter(|&site| matches!(station.told[site], Told::Level { .. }));
+            let (count, precisions) = hearing.fold((0.0, 1.0 / NOTHING_DB2), |(count, sum), site| {
+                (count + 1.0, sum + 1.0 / self.noise_db2(index, site))
+            });
+            heard[index] = (count / sites).sqrt();
+            covariance[(index, index)] += f64::max(count, 1.0) / precisions;
         }
         let inverse = dense::inverse(&dense::factor(covariance)?);
         let weighed = [0, 1, 2].map(|axis| &inverse * kernel.by_place[axis].transpose());

@@ -31,6 +31,7 @@ fn likelihood<'a>(setup: &'a Setup, options: &'a FieldOptions, stations: &'a [St
         sample_db: 2.0,
         spread_db: SPREAD_DB,
         length_mm: LENGTH_MM,
+        silences: vec![Silence::unheard(setup.receiver.floor_dbm()); stations.len() * setup.layout.len()],
     }
 }
 
@@ -38,16 +39,16 @@ fn normal(rng: &mut Xoshiro256PlusPlus) -> f64 {
     StandardNormal.sample(rng)
 }
 
+/// Stations, their true places, and how the level truly was, less the stated one.
+struct Drawn {
+    stations: Vec<Station>,
+    places_mm: Vec<Position>,
+    level_db: f64,
+}
+
 /// Stations whose places are drawn about the middle of the belly and whose levels are drawn from the model itself; the track that
-/// is to be refined is off by `off_mm` along each axis. With the true places.
-fn drawn(
-    setup: &Setup,
-    options: &FieldOptions,
-    prior_mm: f64,
-    count: usize,
-    off_mm: f64,
-    seed: u64,
-) -> (Vec<Station>, Vec<Position>) {
+/// is to be refined is off by `off_mm` along each axis.
+fn drawn(setup: &Setup, options: &FieldOptions, prior_mm: f64, count: usize, off_mm: f64, seed: u64) -> Drawn {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
     let middle_mm = Position::new(0.0, 95.0, 20.0);
     let places_mm: Vec<Position> = (0..count)
@@ -97,13 +98,17 @@ fn drawn(
             });
         }
     }
-    (stations, places_mm)
+    Drawn {
+        stations,
+        places_mm,
+        level_db,
+    }
 }
 
 #[test]
 fn gradient_matches_differences() {
     let (setup, options) = (setup(-85.0), FieldOptions::default());
-    let (mut stations, _) = drawn(&setup, &options, PRIOR_MM, 30, 15.0, 3);
+    let Drawn { mut stations, .. } = drawn(&setup, &options, PRIOR_MM, 30, 15.0, 3);
     stations[4].told[2] = Told::Nothing;
     let likelihood = likelihood(&setup, &options, &stations);
     let mut at = Unknowns::new(&stations, 8);
@@ -131,7 +136,7 @@ fn gradient_matches_differences() {
 #[test]
 fn information_is_that_of_a_gaussian_by_differences() {
     let (setup, options) = (setup(-150.0), FieldOptions::default());
-    let (stations, _) = drawn(&setup, &options, PRIOR_MM, 7, 0.0, 5);
+    let Drawn { stations, .. } = drawn(&setup, &options, PRIOR_MM, 7, 0.0, 5);
     let of = likelihood(&setup, &options, &stations);
     let at = Unknowns::new(&stations, 8);
     let information = of.score(&at).unwrap().information;
@@ -184,8 +189,10 @@ fn matched(options: &FieldOptions, prior_mm: f64, tracks: u64) -> (f64, Vec<f64>
     let setup = setup(-150.0);
     let (mut squares, mut said, mut nees) = (0.0, 0.0, Vec::new());
     for seed in 0..tracks {
-        let (stations, places_mm) = drawn(&setup, options, prior_mm, 40, 0.25 * prior_mm, 100 + seed);
-        let settled = settle(&likelihood(&setup, options, &stations)).unwrap();
+        let Drawn {
+            stations, places_mm, ..
+        } = drawn(&setup, options, prior_mm, 40, 0.25 * prior_mm, 100 + seed);
+        let settled = settle(&mut likelihood(&setup, options, &stations)).unwrap();
         let mut sum = 0.0;
         for (index, place_mm) in places_mm.iter().enumerate() {
             let shift = settled.shift(index, &stations[index], options);
@@ -239,8 +246,10 @@ fn averaging_over_a_blur_brings_the_error_nearer_to_the_information() {
 #[test]
 fn a_recording_calibrates_its_own_law() {
     let (setup, options) = (setup(-150.0), FieldOptions::default());
-    let (stations, _) = drawn(&setup, &options, PRIOR_MM, 60, 5.0, 9);
-    let calibration = settle(&likelihood(&setup, &options, &stations)).unwrap().calibration(8);
+    let Drawn { stations, .. } = drawn(&setup, &options, PRIOR_MM, 60, 5.0, 9);
+    let calibration = settle(&mut likelihood(&setup, &options, &stations))
+        .unwrap()
+        .calibration(8);
     assert!(calibration.level_db.spread < options.level_spread_db);
     assert!(calibration.exponent.spread < options.exponent_spread);
     assert_eq!(calibration.gains_db.len(), 8);
@@ -250,6 +259,65 @@ fn a_recording_calibrates_its_own_law() {
             .iter()
             .all(|gain| gain.spread < options.gain_spread_db)
     );
+}
+
+/// Stations at one place share their shadowing: that a site was silent at forty of them is hardly more of a fact than at two.
+#[test]
+fn forty_silences_at_one_place_say_little_more_than_two() {
+    let options = FieldOptions {
+        attitude_db: 0.2,
+        unmodelled_share: 0.05,
+        ..FieldOptions::default()
+    };
+    let gain_db = |count: usize| {
+        let place_mm = Position::new(0.0, 95.0, 20.0);
+        let level_dbm = setup(-150.0).median_dbm(&place_mm, 0);
+        // Expected 5 dB above the floor, and yet not heard.
+        let setup = setup(level_dbm - 5.0);
+        let mut stations = drawn(&setup, &options, 1.0, count, 0.0, 8).stations;
+        for station in &mut stations {
+            station.place_mm = place_mm;
+            station.told = (0..8)
+                .map(|site| match site {
+                    0 => Told::Below,
+                    _ => Told::Level {
+                        mean_dbm: setup.median_dbm(&place_mm, site),
+                        readings: 90.0,
+                    },
+                })
+                .collect();
+        }
+        let settled = settle(&mut likelihood(&setup, &options, &stations)).unwrap();
+        settled.calibration(8).gains_db[0].value
+    };
+    let [two, forty] = [2, 40].map(gain_db);
+    println!("gain {two:.2} dB by two silences, {forty:.2} by forty");
+    assert!(two < -0.3, "{two}");
+    assert!((forty - two).abs() < 0.2 * two.abs(), "{forty} after {two}");
+}
+
+/// With sixty in a hundred readings below the floor.
+#[test]
+fn many_silences_leave_the_level_unbiased() {
+    let (setup, options) = (setup(-85.0), FieldOptions::default());
+    let recordings = 24;
+    let (mut silent, mut all, mut errors) = (0, 0, Vec::new());
+    for seed in 0..recordings {
+        let drawn = drawn(&setup, &options, PRIOR_MM, 40, 10.0, 700 + seed);
+        let told = drawn.stations.iter().flat_map(|station| &station.told);
+        all += told.clone().count();
+        silent += told.filter(|&&told| told == Told::Below).count();
+        let calibration = settle(&mut likelihood(&setup, &options, &drawn.stations))
+            .unwrap()
+            .calibration(8);
+        errors.push((calibration.level_db.value - drawn.level_db) / calibration.level_db.spread);
+    }
+    let count = errors.len() as f64;
+    let mean = errors.iter().sum::<f64>() / count;
+    println!("{silent} of {all} silent; the level errs by {mean:.2} of its spread in the mean");
+    assert!(2 * silent > all, "{silent} of {all}");
+    // Four standard errors of the mean where the spread is right, and a quarter of a spread for what bends.
+    assert!(mean.abs() < 0.25 + 4.0 / count.sqrt(), "{mean}");
 }
 
 #[test]
@@ -271,12 +339,12 @@ fn windows_hold_each_station_once_and_none_is_too_large() {
 fn one_station_or_silent_ones_give_finite_places() {
     let (setup, options) = (setup(-100.0), FieldOptions::default());
     for count in [1, 2, 12] {
-        let (mut stations, _) = drawn(&setup, &options, PRIOR_MM, count, 0.0, 2);
+        let Drawn { mut stations, .. } = drawn(&setup, &options, PRIOR_MM, count, 0.0, 2);
         for silent in [Told::Nothing, Told::Below] {
             for station in &mut stations {
                 station.told.fill(silent);
             }
-            let settled = settle(&likelihood(&setup, &options, &stations)).unwrap();
+            let settled = settle(&mut likelihood(&setup, &options, &stations)).unwrap();
             for (index, station) in stations.iter().enumerate() {
                 let shift = settled.shift(index, station, &whole(options));
                 assert!(shift.by_mm.iter().all(|value| value.is_finite()));
