@@ -397,3 +397,48 @@ fn text_that_is_no_utf8_is_refused_where_it_stands() {
         "study.h5:/layout/name[1]: found bytes that are not UTF-8; expected UTF-8 text"
     );
 }
+
+/// A file may name others, on the reader's machine, as places of its own objects.
+#[test]
+fn what_stands_in_another_file_is_refused() {
+    let (other, other_file) = study();
+    let moved = |change: &dyn Fn(&File)| {
+        let (dir, file) = study();
+        let opened = File::open_rw(&file).unwrap();
+        change(&opened);
+        opened.close().unwrap();
+        message(dir.path(), &file)
+    };
+    let elsewhere = other_file.to_str().unwrap();
+    let by_link = moved(&|file| {
+        file.unlink("/recording/rssi_dbm").unwrap();
+        file.link_external(elsewhere, "/recording/rssi_dbm", "recording/rssi_dbm")
+            .unwrap();
+    });
+    let refused = |path: &str| format!("study.h5:{path}: {path} is a link; expected the object itself, in this file");
+    assert_eq!(by_link, refused("/recording/rssi_dbm"));
+    let by_group = moved(&|file| {
+        file.unlink("/layout").unwrap();
+        file.link_external(elsewhere, "/layout", "layout").unwrap();
+    });
+    assert_eq!(by_group, refused("/layout"));
+    let about = moved(&|file| {
+        file.link_hard("/recording/rssi_dbm", "other").unwrap();
+        file.unlink("/recording/rssi_dbm").unwrap();
+        file.link_soft("/other", "recording/rssi_dbm").unwrap();
+    });
+    assert_eq!(about, refused("/recording/rssi_dbm"));
+    let raw = other.path().join("raw");
+    fs::write(&raw, [0; 800]).unwrap();
+    let by_storage = moved(&|file| {
+        file.unlink("/recording/time_s").unwrap();
+        let made = file.new_dataset::<f64>().shape(3);
+        made.with_dcpl(|dcpl| dcpl.no_chunk().external(raw.to_str().unwrap(), 0, 24))
+            .create("recording/time_s")
+            .unwrap();
+    });
+    assert_eq!(
+        by_storage,
+        "study.h5:/recording/time_s: /recording/time_s is stored in another file; expected values in this file"
+    );
+}

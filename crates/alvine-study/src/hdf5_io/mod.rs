@@ -4,7 +4,7 @@
 //! scales are what makes netCDF-4 readers see named dimensions, and the safe interface of the library cannot make
 //! them. `tests/reference/make_templates.py` makes the templates.
 //!
-//! Reading trusts nothing: sizes are compared with limits and with what the file stores before memory is asked for, and
+//! Reading trusts nothing: links to other files are refused, sizes are compared with limits and with what the file stores before memory is asked for, and
 //! text is checked to be UTF-8.
 
 mod heap;
@@ -15,8 +15,9 @@ use std::fs;
 use std::os::fd::AsRawFd;
 use std::path::Path;
 
+use hdf5::plist::dataset_create::Layout;
 use hdf5::types::{FixedAscii, FixedUnicode, TypeDescriptor, VarLenAscii, VarLenUnicode};
-use hdf5::{Attribute, Container, Dataset, Group, H5Type, Location, OpenMode};
+use hdf5::{Attribute, Container, Dataset, Group, H5Type, LinkType, Location, OpenMode};
 
 use crate::fault::{Fault, Place, StudyError};
 
@@ -113,6 +114,7 @@ impl<'f> Source<'f> {
         if path != "/" && !self.has(path) {
             return Ok(None);
         }
+        self.check_links(path)?;
         self.root.group(path).map(Some).map_err(|error| {
             let fault = match self.root.dataset(path) {
                 Ok(_) => wrong(path, "a dataset".to_owned(), "a group"),
@@ -128,13 +130,50 @@ impl<'f> Source<'f> {
             let kind = "dataset";
             return Err(self.at(path, Fault::MissingObject { kind, expected }));
         }
-        self.root.dataset(path).map_err(|error| {
+        self.check_links(path)?;
+        let dataset = self.root.dataset(path).map_err(|error| {
             let fault = match self.root.group(path) {
                 Ok(_) => wrong(path, "a group".to_owned(), "a dataset"),
                 Err(_) => failed("read", &error),
             };
             self.at(path, fault)
-        })
+        })?;
+        self.check_stored_here(&dataset, path)?;
+        Ok(dataset)
+    }
+
+    /// Refuses a path over a link: a study is read from the file that was named and from no other.
+    fn check_links(&self, path: &str) -> Result<(), StudyError> {
+        let mut holder = self.root.as_group();
+        let mut here = String::new();
+        for part in path.split('/').filter(|part| !part.is_empty()) {
+            here.push('/');
+            here.push_str(part);
+            let unreadable = |error: hdf5::Error| self.at(path, failed("read", &error));
+            let within = holder.map_err(unreadable)?;
+            let is_link = within.iter_visit_default(false, |_, name, info, is_link| {
+                *is_link |= name == part && info.link_type != LinkType::Hard;
+                true
+            });
+            if is_link.map_err(unreadable)? {
+                let fault = wrong(&here, "a link".to_owned(), "the object itself, in this file");
+                return Err(self.at(&here, fault));
+            }
+            holder = self.root.group(&here);
+        }
+        Ok(())
+    }
+
+    /// Refuses a dataset whose numbers stand in another file.
+    fn check_stored_here(&self, dataset: &Dataset, path: &str) -> Result<(), StudyError> {
+        let made = dataset.dcpl();
+        let made = made.map_err(|error| self.at(path, failed("read", &error)))?;
+        let is_elsewhere = made.layout() == Layout::Virtual || !made.external().is_empty();
+        if is_elsewhere {
+            let found = "stored in another file".to_owned();
+            return Err(self.at(path, wrong(path, found, "values in this file")));
+        }
+        Ok(())
     }
 
     /// A number from an attribute of a group; `None` where group or attribute is absent.
