@@ -5,6 +5,7 @@
 //! tying every place to every other. So the track is first cut into *stations* between which the capsule moves a centimetre or
 //! two, each with all that was heard there; then all stations' places are sought at once by Fisher scoring, with the field integrated
 //! out (*likelihood*), and with the law's level and exponent and each site's gain, which a recording so calibrates by itself.
+//! A site that heard nothing at a station counts there by what its *silence* is worth beside all the others.
 //! The track is then shifted station by station; how it moves within one stays as it was.
 //!
 //! The cost grows as the cube of the stations, and a recording with many is done in windows that overlap, so that it is linear in the
