@@ -4,8 +4,8 @@
 //! scales are what makes netCDF-4 readers see named dimensions, and the safe interface of the library cannot make
 //! them. `tests/reference/make_templates.py` makes the templates.
 //!
-//! Reading trusts nothing: links to other files are refused, sizes are compared with limits and with what the file stores before memory is asked for, and
-//! text is checked to be UTF-8.
+//! Reading trusts nothing: links are refused, sizes are compared with limits and with what the file stores before memory
+//! is asked for, and text is checked to be UTF-8.
 
 mod heap;
 pub(crate) mod study;
@@ -99,22 +99,38 @@ impl<'f> Source<'f> {
         }
     }
 
-    /// Whether there is a group or dataset of this path.
-    pub(crate) fn has(&self, object: &str) -> bool {
+    /// Whether there is a group or dataset of this path. A link on the way is refused: a study is read from the file that was
+    /// named and from no other.
+    pub(crate) fn has(&self, object: &str) -> Result<bool, StudyError> {
+        let mut holder = self.root.as_group();
         let mut path = String::new();
-        object.split('/').filter(|part| !part.is_empty()).all(|part| {
+        for part in object.split('/').filter(|part| !part.is_empty()) {
             path.push('/');
             path.push_str(part);
-            self.root.link_exists(&path)
-        })
+            let Ok(within) = holder else { return Ok(false) };
+            let found = within.iter_visit_default(None, |_, name, info, found| {
+                if name == part {
+                    *found = Some(info.link_type);
+                }
+                found.is_none()
+            });
+            match found.map_err(|error| self.at(&path, failed("read", &error)))? {
+                None => return Ok(false),
+                Some(LinkType::Hard) => holder = self.root.group(&path),
+                Some(LinkType::Soft | LinkType::External) => {
+                    let fault = wrong(&path, "a link".to_owned(), "the object itself, in this file");
+                    return Err(self.at(&path, fault));
+                }
+            }
+        }
+        Ok(true)
     }
 
     /// A group, `None` where there is none.
     fn group(&self, path: &str) -> Result<Option<Group>, StudyError> {
-        if path != "/" && !self.has(path) {
+        if path != "/" && !self.has(path)? {
             return Ok(None);
         }
-        self.check_links(path)?;
         self.root.group(path).map(Some).map_err(|error| {
             let fault = match self.root.dataset(path) {
                 Ok(_) => wrong(path, "a dataset".to_owned(), "a group"),
@@ -126,11 +142,10 @@ impl<'f> Source<'f> {
 
     /// A dataset that must be there.
     pub(crate) fn dataset(&self, path: &str, expected: &'static str) -> Result<Dataset, StudyError> {
-        if !self.has(path) {
+        if !self.has(path)? {
             let kind = "dataset";
             return Err(self.at(path, Fault::MissingObject { kind, expected }));
         }
-        self.check_links(path)?;
         let dataset = self.root.dataset(path).map_err(|error| {
             let fault = match self.root.group(path) {
                 Ok(_) => wrong(path, "a group".to_owned(), "a dataset"),
@@ -140,28 +155,6 @@ impl<'f> Source<'f> {
         })?;
         self.check_stored_here(&dataset, path)?;
         Ok(dataset)
-    }
-
-    /// Refuses a path over a link: a study is read from the file that was named and from no other.
-    fn check_links(&self, path: &str) -> Result<(), StudyError> {
-        let mut holder = self.root.as_group();
-        let mut here = String::new();
-        for part in path.split('/').filter(|part| !part.is_empty()) {
-            here.push('/');
-            here.push_str(part);
-            let unreadable = |error: hdf5::Error| self.at(path, failed("read", &error));
-            let within = holder.map_err(unreadable)?;
-            let is_link = within.iter_visit_default(false, |_, name, info, is_link| {
-                *is_link |= name == part && info.link_type != LinkType::Hard;
-                true
-            });
-            if is_link.map_err(unreadable)? {
-                let fault = wrong(&here, "a link".to_owned(), "the object itself, in this file");
-                return Err(self.at(&here, fault));
-            }
-            holder = self.root.group(&here);
-        }
-        Ok(())
     }
 
     /// Refuses a dataset whose numbers stand in another file.

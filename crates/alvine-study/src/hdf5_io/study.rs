@@ -98,7 +98,7 @@ fn recording_fault(source: &Source<'_>, layout: &Layout, error: &RecordingError)
 }
 
 fn read_auxiliary(source: &Source<'_>, instants: usize) -> Result<Vec<AuxiliaryColumn>, StudyError> {
-    if !source.has(AUXILIARY_NAME) {
+    if !source.has(AUXILIARY_NAME)? {
         return Ok(Vec::new());
     }
     let (names, [columns]) = source.texts::<1>(AUXILIARY_NAME, "one heading a column", |[columns]| {
@@ -162,13 +162,13 @@ impl Container for Source<'_> {
     }
 
     fn sites(&self) -> Result<Option<Vec<Site>>, StudyError> {
-        if !self.has("/layout") {
+        if !self.has("/layout")? {
             return Ok(None);
         }
         let (names, sites) = self.list_texts(SITE_NAME, "one name a site", MOST_SITES)?;
         let (coordinates, _) =
             self.numbers::<f64, 2>(SITE_POSITION, "sites × 3, in mm", |found| exactly(found, [sites, 3]))?;
-        let gains = if self.has(SITE_GAIN) {
+        let gains = if self.has(SITE_GAIN)? {
             self.list_numbers(SITE_GAIN, "one gain a site, in dB", sites)?
         } else {
             vec![0.0; sites]
@@ -187,12 +187,12 @@ impl Container for Source<'_> {
     }
 
     fn landmarks(&self) -> Result<Vec<(String, f64, Option<f64>)>, StudyError> {
-        if !self.has("/landmark") {
+        if !self.has("/landmark")? {
             return Ok(Vec::new());
         }
         let (kinds, length) = self.list_texts(LANDMARK_KIND, "one kind a landmark", MOST_MARKS)?;
         let times_s = self.list_numbers(LANDMARK_TIME, "one time a landmark, in s", length)?;
-        let spreads_s = if self.has(LANDMARK_SPREAD) {
+        let spreads_s = if self.has(LANDMARK_SPREAD)? {
             self.list_numbers(LANDMARK_SPREAD, "one spread a landmark, in s", length)?
         } else {
             vec![f64::NAN; length]
@@ -204,12 +204,12 @@ impl Container for Source<'_> {
     }
 
     fn findings(&self) -> Result<Vec<(String, f64, Option<String>)>, StudyError> {
-        if !self.has("/finding") {
+        if !self.has("/finding")? {
             return Ok(Vec::new());
         }
         let (ids, length) = self.list_texts(FINDING_ID, "one name a finding", MOST_MARKS)?;
         let times_s = self.list_numbers(FINDING_TIME, "one time a finding, in s", length)?;
-        let notes = if self.has(FINDING_NOTE) {
+        let notes = if self.has(FINDING_NOTE)? {
             let (notes, _) = self.texts::<1>(FINDING_NOTE, "one note a finding", |found| exactly(found, [length]))?;
             notes
         } else {

@@ -31,8 +31,7 @@ use crate::fix::PositionPrior;
 use crate::setup::Setup;
 use crate::torso::Position;
 use dense::NotPositive;
-use likelihood::{Likelihood, Scored, Unknowns};
-use silence::Silence;
+use likelihood::{Likelihood, Scored, Unknowns, unheard};
 use stations::{Cut, Station, stations};
 
 /// How a track is refined in a field.
@@ -171,11 +170,12 @@ pub(super) fn refine(
     priors: &[Option<PositionPrior>],
 ) -> Refined {
     let size_mm = setup.space().size_mm();
+    let sample_db = setup.noise.sample_db(setup.receiver.step_db());
     let cut = Cut {
         spacing_mm: field.spacing_share * size_mm,
         knot_s: options.knot_s,
         longest_s: options.longest_bridge_s,
-        within_db: setup.noise.sample_db(setup.receiver.step_db()).hypot(field.attitude_db),
+        within_db: sample_db.hypot(field.attitude_db),
         floor_dbm: setup.receiver.floor_dbm(),
     };
     let all = stations(knots, places_mm, priors, &cut);
@@ -187,13 +187,10 @@ pub(super) fn refine(
             options: field,
             stations: &all[window.with_overlap.clone()],
             pivot_mm: PIVOT_SHARE * size_mm,
-            sample_db: setup.noise.sample_db(setup.receiver.step_db()),
+            sample_db,
             spread_db: field.spread_share * setup.noise.shadowing_db(),
             length_mm: field.length_share * size_mm,
-            silences: vec![
-                Silence::unheard(setup.receiver.floor_dbm());
-                window.with_overlap.len() * setup.layout.len()
-            ],
+            silences: unheard(setup, window.with_overlap.len()),
         };
         // Where nothing can be factored the track stays as it was.
         let Ok(settled) = settle(&mut likelihood) else { continue };
@@ -303,9 +300,7 @@ const BLUR_STEP: f64 = 0.5;
 /// Fisher scoring, damped after Levenberg and Marquardt.
 fn settle(likelihood: &mut Likelihood<'_>) -> Result<Settled, NotPositive> {
     let mut at = Unknowns::new(likelihood.stations, likelihood.setup.layout.len());
-    for _ in 0..FIRST_SWEEPS {
-        likelihood.hear_silences(&at)?;
-    }
+    likelihood.hear_silences(&at, FIRST_SWEEPS)?;
     let mut scored = likelihood.score(&at)?;
     let mut damping = DAMPING;
     for _ in 0..likelihood.options.most_rounds {
@@ -314,7 +309,7 @@ fn settle(likelihood: &mut Likelihood<'_>) -> Result<Settled, NotPositive> {
         };
         let gain = scored.value - value;
         at = moved;
-        likelihood.hear_silences(&at)?;
+        likelihood.hear_silences(&at, 1)?;
         scored = likelihood.score(&at)?;
         damping = (damping / DAMPING_FALLS).max(LEAST_DAMPING);
         if gain < LEAST_GAIN {

@@ -102,6 +102,11 @@ pub(super) struct Likelihood<'a> {
     pub silences: Vec<Silence>,
 }
 
+/// Silences of so many stations that are worth nothing yet.
+pub(super) fn unheard(setup: &Setup, stations: usize) -> Vec<Silence> {
+    vec![Silence::unheard(setup.receiver.floor_dbm()); stations * setup.layout.len()]
+}
+
 /// Silences go so far towards what they are worth at once: all of the way they may go to and fro.
 const SILENCE_STEP: f64 = 0.7;
 
@@ -209,7 +214,7 @@ impl Likelihood<'_> {
     fn noise_db2(&self, station: usize, site: usize) -> f64 {
         match self.stations[station].told[site] {
             Told::Level { readings, .. } => self.sample_db.powi(2) / readings + self.level_db2(station),
-            Told::Below => self.silences[station * self.sites() + site].variance_db2,
+            Told::Below => self.silences[self.entry(station, site)].variance_db2,
             Told::Nothing => NOTHING_DB2,
         }
     }
@@ -221,30 +226,44 @@ impl Likelihood<'_> {
         options.attitude_db.powi(2) / attitudes + (options.unmodelled_share * self.setup.noise.shadowing_db()).powi(2)
     }
 
-    /// Tells anew what each silence is worth, once beside all the others as they were.
-    pub fn hear_silences(&mut self, at: &Unknowns) -> Result<(), NotPositive> {
+    /// Where the silence of a site at a station stands.
+    fn entry(&self, station: usize, site: usize) -> usize {
+        station * self.sites() + site
+    }
+
+    /// Tells anew what each silence is worth beside all the others as they were, so many times.
+    pub fn hear_silences(&mut self, at: &Unknowns, sweeps: usize) -> Result<(), NotPositive> {
         let covariance = self.covariance(at);
-        let floor_dbm = self.setup.receiver.floor_dbm();
         for site in 0..self.sites() {
             if !self.stations.iter().any(|station| station.told[site] == Told::Below) {
                 continue;
             }
-            let inverse = dense::inverse(&dense::factor(self.with_noise(&covariance, site))?);
-            let weighed = &inverse * self.residual(&self.expected(at, site), site);
-            for station in 0..self.stations.len() {
-                if self.stations[station].told[site] != Told::Below {
-                    continue;
-                }
-                let noise_db2 = self.level_db2(station);
-                let silence = &mut self.silences[station * self.setup.layout.len() + site];
-                // What the others say of a reading: Rasmussen and Williams, section 5.4.2.
-                let variance = 1.0 / inverse[(station, station)];
-                let others = (
-                    silence.mean_dbm - weighed[station] * variance,
-                    variance - silence.variance_db2,
-                );
-                *silence = silence.towards(Silence::beside(others, floor_dbm, noise_db2), SILENCE_STEP);
+            let expected = self.expected(at, site);
+            for _ in 0..sweeps {
+                self.hear_site(&covariance, &expected, site)?;
             }
+        }
+        Ok(())
+    }
+
+    fn hear_site(&mut self, covariance: &DMatrix<f64>, expected: &Expected, site: usize) -> Result<(), NotPositive> {
+        let floor_dbm = self.setup.receiver.floor_dbm();
+        let inverse = dense::inverse(&dense::factor(self.with_noise(covariance, site))?);
+        let weighed = &inverse * self.residual(expected, site);
+        for (station, heard) in self.stations.iter().enumerate() {
+            if heard.told[site] != Told::Below {
+                continue;
+            }
+            let entry = self.entry(station, site);
+            let silence = self.silences[entry];
+            // What the others say of a reading: Rasmussen and Williams, section 5.4.2.
+            let variance = 1.0 / inverse[(station, station)];
+            let others = (
+                silence.mean_dbm - weighed[station] * variance,
+                variance - silence.variance_db2,
+            );
+            let anew = Silence::beside(others, floor_dbm, self.level_db2(station));
+            self.silences[entry] = silence.towards(anew, SILENCE_STEP);
         }
         Ok(())
     }
@@ -276,7 +295,7 @@ impl Likelihood<'_> {
     fn residual(&self, expected: &Expected, site: usize) -> DVector<f64> {
         DVector::from_fn(self.stations.len(), |index, _| match self.stations[index].told[site] {
             Told::Level { mean_dbm, .. } => mean_dbm - expected.level_dbm[index],
-            Told::Below => self.silences[index * self.sites() + site].mean_dbm - expected.level_dbm[index],
+            Told::Below => self.silences[self.entry(index, site)].mean_dbm - expected.level_dbm[index],
             Told::Nothing => 0.0,
         })
     }

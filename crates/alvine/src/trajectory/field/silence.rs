@@ -16,7 +16,7 @@
 //! C. K. I. Williams, *Gaussian Processes for Machine Learning*, 2006, section 3.6. Both from memory; a test holds the moments against
 //! a quadrature.
 
-use crate::normal::ln_cdf_and_hazard;
+use crate::fix::one_sided;
 
 /// A silence or reading of this variance, dB², is as good as none.
 pub(super) const NOTHING_DB2: f64 = 1e6;
@@ -45,16 +45,13 @@ impl Silence {
     pub fn beside((mean_dbm, variance_db2): (f64, f64), floor_dbm: f64, noise_db2: f64) -> Self {
         let variance_db2 = variance_db2.max(LEAST_DB2);
         let total = (noise_db2 + variance_db2).sqrt();
-        let z = (floor_dbm - mean_dbm) / total;
-        let (_, hazard) = ln_cdf_and_hazard(z);
-        // λ(λ + z) lies between 0 and 1 in exact arithmetic.
-        let bend = (hazard * (hazard + z)).clamp(f64::MIN_POSITIVE, 1.0) / (total * total);
-        let variance = 1.0 / bend - variance_db2;
+        let below = one_sided((floor_dbm - mean_dbm) / total, 1.0 / total);
+        let variance = 1.0 / below.curvature - variance_db2;
         if variance.is_nan() || variance >= NOTHING_DB2 {
             return Self::unheard(floor_dbm);
         }
         Self {
-            mean_dbm: mean_dbm - hazard / total / bend,
+            mean_dbm: mean_dbm - below.gradient / below.curvature,
             variance_db2: variance.max(LEAST_DB2),
         }
     }

@@ -1,8 +1,7 @@
 //! Stations: knots in a row between which the capsule hardly moves, with all that was heard there as one.
 
 use super::super::knots::Knots;
-use crate::fix::PositionPrior;
-use crate::normal::ln_cdf_and_hazard;
+use crate::fix::{PositionPrior, one_sided};
 use crate::torso::Position;
 
 /// What one site heard of one station.
@@ -104,13 +103,13 @@ const STEPS: usize = 8;
 /// `(m − μ) / σ = below · φ(z) / Φ(z)`, `z = (c − μ) / σ` (J. Tobin, *Estimation of relationships for limited dependent variables*,
 /// 1958; from memory).
 fn censored_mean_dbm(heard_mean_dbm: f64, below: f64, cut: &Cut) -> f64 {
+    let precision = cut.within_db.powi(-2);
     let mut mean_dbm = heard_mean_dbm;
     if below > 0.0 {
         for _ in 0..STEPS {
-            let z = (cut.floor_dbm - mean_dbm) / cut.within_db;
-            let (_, hazard) = ln_cdf_and_hazard(z);
-            let slope = (heard_mean_dbm - mean_dbm) / cut.within_db - below * hazard;
-            mean_dbm += cut.within_db * slope / (1.0 + below * hazard * (hazard + z));
+            let silent = one_sided((cut.floor_dbm - mean_dbm) / cut.within_db, 1.0 / cut.within_db);
+            let slope = precision * (heard_mean_dbm - mean_dbm) - below * silent.gradient;
+            mean_dbm += slope / (precision + below * silent.curvature);
         }
     }
     mean_dbm

@@ -31,7 +31,7 @@ fn likelihood<'a>(setup: &'a Setup, options: &'a FieldOptions, stations: &'a [St
         sample_db: 2.0,
         spread_db: SPREAD_DB,
         length_mm: LENGTH_MM,
-        silences: vec![Silence::unheard(setup.receiver.floor_dbm()); stations.len() * setup.layout.len()],
+        silences: unheard(setup, stations.len()),
     }
 }
 
