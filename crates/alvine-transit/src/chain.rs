@@ -380,17 +380,32 @@ impl<'a> Builder<'a> {
         }
     }
 
-    /// From every branch of the stage before into every branch of a stage.
+    /// From every branch of the stage before into every branch of a stage that goes on at its pace.
     fn join(&mut self, stage: usize) {
         let before = self.branches[stage - 1].clone();
         let here = self.branches[stage].clone();
         for (branch, &(_, last, _)) in before.iter().enumerate() {
             let Some(last) = last else { continue };
             let leaves = self.leaves(self.laws[stage - 1].branches[branch].step_s);
-            for &(first, _, share) in &here {
-                self.add_edge(last, first, leaves * share, Some(stage));
+            let pace = self.pace(stage - 1, branch);
+            let goes_on = |onward: usize| match (pace, self.pace(stage, onward)) {
+                (Some(before), Some(after)) => before == after,
+                _ => true,
+            };
+            let onward: Vec<(usize, f64)> = (0..here.len())
+                .filter(|&onward| goes_on(onward))
+                .map(|onward| (here[onward].0, here[onward].2))
+                .collect();
+            let whole: f64 = onward.iter().map(|(_, share)| share).sum();
+            for (first, share) in onward {
+                self.add_edge(last, first, leaves * share / whole, Some(stage));
             }
         }
+    }
+
+    /// The pace of a branch; none for that of those who stay.
+    fn pace(&self, stage: usize, branch: usize) -> Option<usize> {
+        self.laws[stage].branches.get(branch)?.pace
     }
 
     /// Beside every state of the stage another in which the capsule is back, and from which it returns to where it was: were it to begin
@@ -435,7 +450,12 @@ mod tests {
     use proptest::prelude::*;
 
     fn laws() -> Vec<StageLaw> {
-        let branch = |weight, steps, step_s| Branch { weight, steps, step_s };
+        let branch = |weight, steps, step_s| Branch {
+            weight,
+            steps,
+            step_s,
+            pace: None,
+        };
         vec![
             StageLaw {
                 branches: vec![branch(1.0, 1, 15.0)],
@@ -553,6 +573,50 @@ mod tests {
             assert!((sum - 1.0).abs() < 1e-12, "{state}: {sum}");
         }
         assert!((chain.initial.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn who_is_quick_in_one_stage_is_quick_in_the_next() {
+        // Two paces, ten times apart: the sum of two stages in a chain that shares them, by its survival, against that of each pace.
+        let paced = |weight, step_s, pace| Branch {
+            weight,
+            steps: 1,
+            step_s,
+            pace: Some(pace),
+        };
+        let law = StageLaw {
+            branches: vec![paced(0.4, 100.0, 0), paced(0.6, 1000.0, 1)],
+            stays: 0.0,
+            begins: 0.0,
+        };
+        let first = StageLaw {
+            begins: 1.0,
+            ..law.clone()
+        };
+        let last = StageLaw {
+            branches: vec![Branch {
+                pace: None,
+                ..paced(1.0, 60.0, 0)
+            }],
+            ..law.clone()
+        };
+        let chain = Chain::new(&[first, law, last], &[], 10.0);
+        let mut now = vec![0.0; chain.states()];
+        (now[0], now[1]) = (0.4, 0.6);
+        for bin in 1..=200 {
+            let mut next = now.clone();
+            chain.step(Some(&now), &mut next, &[1.0; 3], |_| 1.0, (0, 2));
+            now = next;
+            // Neither of two geometric steps in series has been left, or one has: qⁿ + n (1 − q) qⁿ⁻¹.
+            let n = f64::from(bin);
+            let still = |step_s: f64| {
+                let q = (-10.0 / step_s).exp();
+                q.powf(n) + n * (1.0 - q) * q.powf(n - 1.0)
+            };
+            let expected = 0.4 * still(100.0) + 0.6 * still(1000.0);
+            let found = 1.0 - chain.furthest(&now)[2];
+            assert!((found - expected).abs() < 1e-12, "{bin}: {found} {expected}");
+        }
     }
 
     #[test]

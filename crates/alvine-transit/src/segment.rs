@@ -387,7 +387,7 @@ pub(crate) fn chain(stages: &[Stage], width_s: f64) -> Chain {
     let laws: Vec<StageLaw> = stages
         .iter()
         .map(|stage| StageLaw {
-            branches: stage.duration.branches(width_s),
+            branches: stage.duration.branches_at_paces(stage.pace_ln, width_s),
             stays: stage.stays,
             begins: stage.begins,
         })

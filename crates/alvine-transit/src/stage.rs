@@ -29,8 +29,10 @@ pub(crate) struct Stage {
     pub opened_by: Option<LandmarkKind>,
     /// Where it usually is; `None` outside the body.
     pub place: Option<UsualPlace>,
-    /// How long it lasts.
+    /// How long it lasts, at a person's own pace where it shares that with others.
     pub duration: LogNormal,
+    /// How paces differ between people, as the spread of their logarithm; zero where it shares none.
+    pub pace_ln: f64,
     /// The rhythm of its contractions, where it has one that can be seen.
     pub band: Option<Band>,
     /// Probability that the capsule never leaves it.
@@ -82,6 +84,11 @@ pub(crate) fn stages(prior: &Prior) -> Vec<Stage> {
             opened_by: kind.opened_by,
             place: expected.place.as_ref().map(|place| place.value),
             duration: expected.duration.value,
+            pace_ln: if kind.phase == Phase::Colon {
+                prior.colon_pace_ln.value
+            } else {
+                0.0
+            },
             band: kind.band,
             stays: expected.chance.value.stays,
             begins: expected.chance.value.begins,

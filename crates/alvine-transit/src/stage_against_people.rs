@@ -25,15 +25,16 @@ fn volunteers_h(column: usize) -> Vec<f64> {
     hours
 }
 
-/// Draws of the time that a phase lasts, h, ascending: the sum over its stages.
+/// Draws of the time that a phase lasts, h, ascending: the sum over its stages, at a common pace where they share one.
 fn drawn_h(phase: Phase, prior: &Prior) -> Vec<f64> {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(1);
     let stages: Vec<_> = stages(prior).into_iter().filter(|stage| stage.phase == phase).collect();
     let mut draws: Vec<f64> = (0..100_000)
         .map(|_| {
+            let pace: f64 = rng.sample(StandardNormal);
             let of_each = stages.iter().map(|stage| {
                 let z: f64 = rng.sample(StandardNormal);
-                stage.duration.median_s() * (stage.duration.spread_ln() * z).exp()
+                stage.duration.median_s() * (stage.duration.spread_ln() * z + stage.pace_ln * pace).exp()
             });
             of_each.sum::<f64>() / 3600.0
         })

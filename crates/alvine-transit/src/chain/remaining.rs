@@ -122,6 +122,7 @@ mod tests {
                 weight: 1.0,
                 steps,
                 step_s,
+                pace: None,
             }],
             stays,
             begins: 0.5,

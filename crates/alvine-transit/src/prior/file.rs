@@ -15,6 +15,9 @@
 //! mean_mm = [35.0, 80.0, 135.0] # x, y, z on a torso of 330 mm × 230 mm
 //! spread_mm = [45.0, 35.0, 45.0]
 //! source = "..."
+//! [pace.colon]                  # left out where its stages share no pace
+//! spread_ln = 0.85              # how paces differ between people, beside the spreads of the stages
+//! source = "..."
 //! [rhythm.stomach]              # also jejunum (and duodenum), ileum, terminal-ileum
 //! per_minute = [2.4, 3.8]       # least and greatest
 //! source = "..."
@@ -32,7 +35,7 @@
 //! between_studies = 0.15
 //! ```
 //!
-//! Everything but what was learned must be there: what is left out would come from elsewhere, and have no source.
+//! Everything but a pace and what was learned must be there: what is left out would come from elsewhere, and have no source.
 
 use std::fmt::Write as _;
 use std::ops::RangeInclusive;
@@ -157,6 +160,11 @@ impl Prior {
         for (kind, expected) in KINDS.iter().zip(&self.stages) {
             write_stage(&mut text, kind.name, expected);
         }
+        if self.colon_pace_ln.value > 0.0 {
+            let spread_ln = self.colon_pace_ln.value;
+            add(&mut text, format_args!("\n[pace.colon]\nspread_ln = {spread_ln:?}\n"));
+            source(&mut text, &self.colon_pace_ln);
+        }
         for (name, rhythm) in BANDS.iter().zip(&self.rhythms) {
             add(
                 &mut text,
@@ -274,7 +282,7 @@ fn read(text: &str) -> Result<Prior, Located> {
         offset: 0,
         values: root.into_inner(),
     };
-    root.check(&["format", "name", "stage", "rhythm", "learned", "learned-rhythm"])?;
+    root.check(&["format", "name", "stage", "pace", "rhythm", "learned", "learned-rhythm"])?;
     let format = root.value("format", "format = 1")?;
     if integer(format.get_ref()) != Some(FORMAT) {
         let found = shown(format.get_ref());
@@ -297,6 +305,7 @@ fn read(text: &str) -> Result<Prior, Located> {
     let prior = Prior {
         name: root.text("name")?,
         stages,
+        colon_pace_ln: colon_pace_ln(&root)?,
         rhythms: [a?, b?, c?, d?],
         lessons: if root.values.contains_key("learned") {
             lessons(&root.table("learned")?)?
@@ -349,6 +358,18 @@ fn expected(stage: &Table<'_>, is_placed: bool) -> Result<Expected, Located> {
         chance: chance.sourced(Chance { stays, begins })?,
         place,
     })
+}
+
+/// None, and no source, where it is left out.
+fn colon_pace_ln(root: &Table<'_>) -> Result<Sourced<f64>, Located> {
+    if !root.values.contains_key("pace") {
+        return Ok(super::sourced(0.0, ""));
+    }
+    let paces = root.table("pace")?;
+    paces.check(&["colon"])?;
+    let colon = paces.table("colon")?;
+    colon.check(&["spread_ln", "source"])?;
+    colon.sourced(colon.number("spread_ln", SPREADS_LN)?)
 }
 
 fn rhythm(of: &Table<'_>) -> Result<Sourced<[f64; 2]>, Located> {
@@ -597,6 +618,17 @@ mod tests {
         }
     }
 
+    #[test]
+    fn a_file_without_a_pace_has_none() {
+        let text = Prior::fasting().to_toml();
+        let (before, after) = text.split_once("\n[pace.colon]").unwrap();
+        let (_, after) = after.split_once("\n[").unwrap();
+        let text = format!("{before}\n[{after}").replacen("\"fasting\"", "\"ours\"", 1);
+        let prior = Prior::from_toml(&text).unwrap();
+        assert_eq!(prior.colon_pace_ln.value, 0.0);
+        assert_eq!(Prior::from_toml(&prior.to_toml()).unwrap(), prior);
+    }
+
     /// The fault of the fasting prior with one text in place of another.
     fn fault(from: &str, to: &str) -> String {
         let text = Prior::fasting().to_toml();
@@ -628,6 +660,8 @@ mod tests {
                 .contains("name of the prior is \"fasting\"; expected another")
         );
         assert!(fault("per_minute = [2.4, 3.8]", "per_minute = [3.8, 2.4]").contains("the smaller number first"));
+        assert!(fault("spread_ln = 0.85", "spread_ln = -1").contains("spread_ln of [pace.colon] is -1; expected"));
+        assert!(fault("[pace.colon]", "[pace.stomach]").contains("[pace] has no key `stomach`"));
         assert!(fault("mean_mm = [35.0, 80.0, 135.0]", "mean_mm = [35.0, 80.0]").contains("expected 3 numbers from"));
         assert!(fault("source = \"from memory\"", "").contains("[stage.oesophagus.duration] has no `source`"));
         assert!(fault("begins = 0.88", "begins = \"often\"").contains("is \"often\"; expected a number from 0 to 1"));

@@ -2,10 +2,11 @@
 //!
 //! A part lasts from the landmark that opens it to the one that ends it. Where the reader gave the first and no later one, it had not
 //! ended when the recording did. A reader who gave nothing says nothing. Small bowel and colon are seen as a whole; the law of their
-//! sum is handed down to their stages, whose medians and spreads keep their proportions:
+//! sum is handed down to their stages, whose medians and spreads, and that of their pace, keep their proportions:
 //!
 //! ```text
-//! M = Σ mᵢ exp(sᵢ² / 2),   V = Σ mᵢ² exp(sᵢ²) (exp(sᵢ²) − 1),   s² = ln(1 + V / M²),   m = M exp(−s² / 2)
+//! M = Σ mᵢ exp(sᵢ² / 2),   V = Σ mᵢ² exp(sᵢ²) (exp(sᵢ²) − 1),   t² = ln(1 + V / M²),   m = M exp(−t² / 2),   s² = t² + p²
+//! p spread of the pace that the stages share
 //! ```
 //!
 //! Places and chances are kept as they were; rhythms are learned apart, from the signal.
@@ -161,7 +162,13 @@ impl Prior {
             fitted: fit_log_normal(&seen),
         };
         if let Some(fitted) = &lesson.fitted {
-            hand_down(&mut self.stages[part.stages()], &fitted.law);
+            let mut alone = 0.0;
+            let pace_ln = if part == Whole::Colon {
+                &mut self.colon_pace_ln.value
+            } else {
+                &mut alone
+            };
+            hand_down(&mut self.stages[part.stages()], pace_ln, &fitted.law);
             for stage in &mut self.stages[part.stages()] {
                 stage.duration.source = format!(
                     "learned from {ended} studies with a reader's landmarks, and {} that did not show its end",
@@ -173,8 +180,8 @@ impl Prior {
     }
 }
 
-/// Gives stages the law of their sum.
-fn hand_down(stages: &mut [Expected], whole: &LogNormal) {
+/// Gives stages the law of their sum, and their common pace its part of it.
+fn hand_down(stages: &mut [Expected], pace_ln: &mut f64, whole: &LogNormal) {
     if let [one] = stages {
         one.duration.value = *whole;
         return;
@@ -188,13 +195,14 @@ fn hand_down(stages: &mut [Expected], whole: &LogNormal) {
     let (mut low, mut high) = (0.01, 10.0);
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
-        if sum(&widened(middle)).spread_ln() < whole.spread_ln() {
+        if sum(&widened(middle)).spread_ln().hypot(middle * *pace_ln) < whole.spread_ln() {
             low = middle;
         } else {
             high = middle;
         }
     }
     let wider = widened(low);
+    *pace_ln *= low;
     let longer = whole.median_s() / sum(&wider).median_s();
     for (stage, law) in stages.iter_mut().zip(&wider) {
         stage.duration.value = LogNormal::new(longer * law.median_s(), law.spread_ln());
@@ -256,11 +264,14 @@ mod tests {
         let mut prior = Prior::fasting();
         let before = prior.stages.clone();
         let whole = LogNormal::new(15_000.0, 0.45);
-        hand_down(&mut prior.stages[3..7], &whole);
+        let mut pace_ln = 0.3;
+        hand_down(&mut prior.stages[3..7], &mut pace_ln, &whole);
         let laws: Vec<LogNormal> = prior.stages[3..7].iter().map(|stage| stage.duration.value).collect();
         let found = sum(&laws);
         assert!((found.median_s() / 15_000.0 - 1.0).abs() < 1e-9);
-        assert!((found.spread_ln() - 0.45).abs() < 1e-9);
+        assert!((found.spread_ln().hypot(pace_ln) - 0.45).abs() < 1e-9);
+        let narrower = prior.stages[4].duration.value.spread_ln() / before[4].duration.value.spread_ln();
+        assert!((pace_ln / 0.3 / narrower - 1.0).abs() < 1e-9);
         let ratio = |of: &[Expected]| of[4].duration.value.median_s() / of[5].duration.value.median_s();
         assert!((ratio(&prior.stages) / ratio(&before) - 1.0).abs() < 1e-12);
     }

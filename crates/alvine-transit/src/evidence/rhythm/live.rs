@@ -6,10 +6,10 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use alvine::{Reading, Setup};
+use alvine::Setup;
 
 use super::follower::Speaker;
-use super::series::{HALF, bridge, clip};
+use super::series::{HALF, StepSum, bridge, clip};
 use super::window::{SiteLevels, Windows};
 use super::{Band, Ranges, step_s};
 
@@ -29,11 +29,11 @@ pub(crate) struct LiveRhythms {
     step_s: f64,
     width_s: f64,
     listeners: Vec<Listener>,
-    /// The step that is open, and the sum and number of each site's levels in it.
+    /// The step that is open, and what each site's readings in it add up to.
     open_step: usize,
-    open: Vec<(f64, u32)>,
-    /// Each site's levels in the last closed steps; NaN where it was not heard, dBm.
-    kept_dbm: Vec<VecDeque<f64>>,
+    open: Vec<StepSum>,
+    /// Those of the last closed steps.
+    kept: Vec<VecDeque<StepSum>>,
     /// How many steps are kept.
     longest: usize,
 }
@@ -72,8 +72,8 @@ impl LiveRhythms {
             width_s,
             listeners,
             open_step: 0,
-            open: vec![(0.0, 0); sites],
-            kept_dbm: vec![VecDeque::new(); sites],
+            open: vec![StepSum::default(); sites],
+            kept: vec![VecDeque::new(); sites],
             longest: BEFORE + longest + HALF,
         }
     }
@@ -88,10 +88,7 @@ impl LiveRhythms {
             }
         }
         for (slot, &level) in self.open.iter_mut().zip(levels_dbm) {
-            if let Reading::Heard(dbm) = setup.receiver.read(level) {
-                slot.0 += dbm;
-                slot.1 += 1;
-            }
+            slot.add(setup.receiver.read(level));
         }
     }
 
@@ -102,12 +99,11 @@ impl LiveRhythms {
     }
 
     fn close_step(&mut self) {
-        for (kept, (sum, count)) in self.kept_dbm.iter_mut().zip(&mut self.open) {
-            kept.push_back(if *count > 0 { *sum / f64::from(*count) } else { f64::NAN });
+        for (kept, open) in self.kept.iter_mut().zip(&mut self.open) {
+            kept.push_back(std::mem::take(open));
             if kept.len() > self.longest {
                 kept.pop_front();
             }
-            (*sum, *count) = (0.0, 0);
         }
         self.open_step += 1;
     }
@@ -121,13 +117,13 @@ impl LiveRhythms {
             return;
         }
         let levels: Vec<(Vec<f64>, usize)> = self
-            .kept_dbm
+            .kept
             .iter()
             .map(|kept| levels_in(kept, self.open_step, first..end))
             .collect();
-        let sites = levels.iter().map(|(levels_dbm, missing)| SiteLevels {
+        let sites = levels.iter().map(|(levels_dbm, heard)| SiteLevels {
             levels_dbm,
-            missing: *missing,
+            heard: *heard,
         });
         let spectra = of.windows.spectra(sites);
         let lines = spectra.as_ref().map(|spectra| &spectra.lines);
@@ -144,14 +140,15 @@ impl LiveRhythms {
     }
 }
 
-/// The levels of one site in some steps, gaps bridged and interference pulled back, and how many were missing.
-fn levels_in(kept_dbm: &VecDeque<f64>, open_step: usize, steps: Range<usize>) -> (Vec<f64>, usize) {
-    let oldest = open_step - kept_dbm.len();
+/// The levels of one site in some steps, gaps bridged and interference pulled back, and in how many it heard.
+fn levels_in(kept: &VecDeque<StepSum>, open_step: usize, steps: Range<usize>) -> (Vec<f64>, usize) {
+    let oldest = open_step - kept.len();
     let from = steps.start.saturating_sub(BEFORE).max(oldest);
-    let mut levels_dbm: Vec<f64> = kept_dbm.iter().skip(from - oldest).copied().collect();
+    let mut levels_dbm: Vec<f64> = kept.iter().skip(from - oldest).map(|step| step.level_dbm()).collect();
     let window = steps.start - from..steps.end - from;
-    let missing = levels_dbm[window.clone()].iter().filter(|level| level.is_nan()).count();
+    let of_window = kept.iter().skip(steps.start - oldest).take(window.len());
+    let heard = of_window.filter(|step| step.is_heard()).count();
     bridge(&mut levels_dbm);
     clip(&mut levels_dbm);
-    (levels_dbm[window].to_vec(), missing)
+    (levels_dbm[window].to_vec(), heard)
 }

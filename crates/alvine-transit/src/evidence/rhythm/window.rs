@@ -25,8 +25,8 @@ pub(super) struct Windows {
 pub(super) struct SiteLevels<'a> {
     /// Gaps bridged and interference pulled back, dBm.
     pub levels_dbm: &'a [f64],
-    /// How many steps were not heard.
-    pub missing: usize,
+    /// In how many steps it heard.
+    pub heard: usize,
 }
 
 /// What one window says.
@@ -123,13 +123,13 @@ impl Windows {
     /// `None` where they are too few.
     pub fn spectra<'a>(&self, sites: impl Iterator<Item = SiteLevels<'a>>) -> Option<Spectra> {
         const FEWEST_SITES: usize = 3;
-        const HEARD: f64 = 0.9;
+        const HEARD: f64 = 0.1;
         let mut mean = vec![0.0; self.per_minute.len()];
         let mut used = 0;
         let mut of_sites = Vec::new();
         for site in sites {
             of_sites.push(None);
-            if site.missing as f64 > (1.0 - HEARD) * self.samples() as f64 {
+            if (site.heard as f64) < HEARD * self.samples() as f64 {
                 continue;
             }
             let lines = self.periodogram.lines(site.levels_dbm);
