@@ -386,26 +386,29 @@ impl<'a> Builder<'a> {
         let here = self.branches[stage].clone();
         for (branch, &(_, last, _)) in before.iter().enumerate() {
             let Some(last) = last else { continue };
-            let leaves = self.leaves(self.laws[stage - 1].branches[branch].step_s);
-            let pace = self.pace(stage - 1, branch);
-            let goes_on = |onward: usize| match (pace, self.pace(stage, onward)) {
-                (Some(before), Some(after)) => before == after,
-                _ => true,
-            };
-            let onward: Vec<(usize, f64)> = (0..here.len())
-                .filter(|&onward| goes_on(onward))
-                .map(|onward| (here[onward].0, here[onward].2))
-                .collect();
-            let whole: f64 = onward.iter().map(|(_, share)| share).sum();
-            for (first, share) in onward {
-                self.add_edge(last, first, leaves * share / whole, Some(stage));
+            let law = &self.laws[stage - 1].branches[branch];
+            let leaves = self.leaves(law.step_s);
+            for (onward, &(first, _, share)) in here.iter().enumerate() {
+                let given_pace = self.share_given_pace(stage, onward, law.pace);
+                if given_pace > 0.0 {
+                    self.add_edge(last, first, leaves * share * given_pace, Some(stage));
+                }
             }
         }
     }
 
-    /// The pace of a branch; none for that of those who stay.
-    fn pace(&self, stage: usize, branch: usize) -> Option<usize> {
-        self.laws[stage].branches.get(branch)?.pace
+    /// By how much the pace at which a stage is reached makes one of its branches likelier: not at all where either has none.
+    fn share_given_pace(&self, stage: usize, branch: usize, pace: Option<usize>) -> f64 {
+        let branches = &self.laws[stage].branches;
+        let own = branches.get(branch).and_then(|of| of.pace);
+        match (pace, own) {
+            (Some(pace), Some(own)) if pace != own => 0.0,
+            (Some(pace), Some(_)) => {
+                let alike = branches.iter().filter(|of| of.pace == Some(pace));
+                1.0 / alike.map(|of| of.weight).sum::<f64>()
+            }
+            _ => 1.0,
+        }
     }
 
     /// Beside every state of the stage another in which the capsule is back, and from which it returns to where it was: were it to begin
@@ -586,10 +589,11 @@ mod tests {
         };
         let law = StageLaw {
             branches: vec![paced(0.4, 100.0, 0), paced(0.6, 1000.0, 1)],
-            stays: 0.0,
+            stays: 0.1,
             begins: 0.0,
         };
         let first = StageLaw {
+            stays: 0.0,
             begins: 1.0,
             ..law.clone()
         };
@@ -613,7 +617,8 @@ mod tests {
                 let q = (-10.0 / step_s).exp();
                 q.powf(n) + n * (1.0 - q) * q.powf(n - 1.0)
             };
-            let expected = 0.4 * still(100.0) + 0.6 * still(1000.0);
+            // One in ten stays in the second stage, at whatever pace it came.
+            let expected = 0.1 + 0.9 * (0.4 * still(100.0) + 0.6 * still(1000.0));
             let found = 1.0 - chain.furthest(&now)[2];
             assert!((found - expected).abs() < 1e-12, "{bin}: {found} {expected}");
         }

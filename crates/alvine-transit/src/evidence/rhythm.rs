@@ -203,8 +203,8 @@ mod tests {
     use alvine::{NoiseModel, Receiver, Torso};
     use ndarray::Array2;
 
-    /// An hour of eight sites, a sine of so many cycles a minute in each with its own sign, on noise of 2 dB.
-    fn rhythms(step_s: f64, per_minute: f64, amplitude_db: f64) -> Rhythms {
+    /// An hour of eight sites, a sine of so many cycles a minute in each with its own sign, on noise of 2 dB about a level.
+    fn rhythms_at(level_dbm: f64, step_s: f64, per_minute: f64, amplitude_db: f64) -> Rhythms {
         let torso = Torso::new(330.0, 230.0).unwrap();
         let setup = Setup::default_eight(
             torso,
@@ -228,12 +228,16 @@ mod tests {
         let levels = Array2::from_shape_fn((count, 8), |(row, site)| {
             let phase = std::f64::consts::TAU * per_minute / 60.0 * row as f64 * step_s;
             let sign = if site % 2 == 0 { 1.0 } else { -1.0 };
-            (-70.0 + sign * amplitude_db * phase.sin() + 2.0 * noise()) as f32
+            (level_dbm + sign * amplitude_db * phase.sin() + 2.0 * noise()) as f32
         });
         let time_s = (0..count).map(|row| row as f64 * step_s).collect();
         let recording = Recording::new(time_s, levels).unwrap();
         let bins = Bins::new(&setup, &recording, 3600.0);
         Rhythms::new(&setup, &recording, &bins, &crate::Prior::fasting().ranges())
+    }
+
+    fn rhythms(step_s: f64, per_minute: f64, amplitude_db: f64) -> Rhythms {
+        rhythms_at(-70.0, step_s, per_minute, amplitude_db)
     }
 
     /// What each band says of it.
@@ -261,6 +265,21 @@ mod tests {
         for (band, ln) in hour(0.5, 3.0, 0.0) {
             assert!((-12.0..2.0).contains(&ln), "{band:?}: {ln}");
         }
+    }
+
+    #[test]
+    fn sites_at_the_floor_tell_a_rhythm_by_their_silences() {
+        let told = |level_dbm: f64| -> f64 {
+            rhythms_at(level_dbm, 0.5, 8.5, 1.0)
+                .of(Band::TerminalIleum)
+                .iter()
+                .sum()
+        };
+        // At the floor of -100 dBm half of the readings are silent; what is left of a sine by clipping its lower half is a half, of the noise
+        // two thirds (variances 1/4 and 0.34). At -106 dBm one in seven hundred is heard.
+        let (heard, half, hardly) = (told(-70.0), told(-100.0), told(-106.0));
+        assert!(half > 0.4 * heard && half < heard, "{heard} {half}");
+        assert!(hardly == 0.0, "{hardly}");
     }
 
     #[test]
