@@ -11,7 +11,7 @@ use alvine::Setup;
 use super::follower::Speaker;
 use super::series::{HALF, StepSum, bridge, clip};
 use super::window::{SiteLevels, Windows};
-use super::{Band, Ranges, step_s};
+use super::{Band, Breathing, Ranges, step_s};
 
 /// What one window says of the bins in its middle.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,6 +43,7 @@ pub(crate) struct LiveRhythms {
 struct Listener {
     windows: Windows,
     speakers: Vec<(Band, Speaker)>,
+    breathing: Breathing,
     /// The next window.
     next: usize,
 }
@@ -60,6 +61,7 @@ impl LiveRhythms {
                 let speaker = |&band| (band, Speaker::new(band, ranges, windows.per_minute(), step_s));
                 Listener {
                     speakers: bands.iter().map(speaker).collect(),
+                    breathing: windows.breathing(),
                     windows,
                     next: 0,
                 }
@@ -125,7 +127,10 @@ impl LiveRhythms {
             levels_dbm,
             heard: *heard,
         });
-        let spectra = of.windows.spectra(sites);
+        let mut spectra = of.windows.spectra(sites);
+        if let Some(spectra) = &mut spectra {
+            of.breathing.bring_down(&mut spectra.lines);
+        }
         let lines = spectra.as_ref().map(|spectra| &spectra.lines);
         let bins = of.windows.bins(of.next, self.width_s);
         for (band, speaker) in &mut of.speakers {

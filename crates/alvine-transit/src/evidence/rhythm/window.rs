@@ -3,6 +3,7 @@
 use alvine::median;
 use rustfft::num_complex::Complex;
 
+use super::breathing::{Breathing, FURTHEST_PER_MINUTE, SLOWEST_PER_MINUTE};
 use super::{Band, HOPS, Ranges};
 use crate::spectrum::Periodogram;
 
@@ -13,7 +14,7 @@ pub(super) struct Windows {
     per_minute: Vec<f64>,
     /// Lines beyond the slow part, by which a site's level is told.
     broad: Vec<usize>,
-    /// Of the lines of the bands.
+    /// Of the lines of the bands, and of those beside them by which breathing is told.
     neighbours: Vec<Option<Neighbourhood>>,
     /// From one window to the next, steps.
     hop: usize,
@@ -31,13 +32,13 @@ pub(super) struct SiteLevels<'a> {
 
 /// What one window says.
 pub(super) struct Spectra {
-    /// Each line of the spectrum averaged over the sites over its neighbourhood; one outside the bands.
+    /// Each line of the spectrum averaged over the sites over its neighbourhood; one where none is sought.
     pub ratios: Vec<f64>,
     /// The lines of each site.
     pub lines: Lines,
 }
 
-/// Each site's lines over the root of the power near by, of mean square one without a rhythm; zero outside the bands.
+/// Each site's lines over the root of the power near by, of mean square one without a rhythm; zero where none is sought.
 pub(super) struct Lines {
     sites: Vec<Option<Vec<Complex<f64>>>>,
 }
@@ -53,6 +54,15 @@ impl Lines {
         self.sites.len()
     }
 
+    /// Replaces one line of those that were heard well enough.
+    pub fn set(&mut self, line: usize, values: impl Iterator<Item = Complex<f64>>) {
+        for (lines, value) in self.sites.iter_mut().flatten().zip(values) {
+            if let Some(slot) = lines.get_mut(line) {
+                *slot = value;
+            }
+        }
+    }
+
     /// Those that were heard well enough, with their lines.
     pub fn heard(&self) -> impl Iterator<Item = (usize, &[Complex<f64>])> {
         let each = self.sites.iter().enumerate();
@@ -64,9 +74,15 @@ impl Windows {
     /// Of the length that suits bands which share it, with readings `step_s` apart.
     pub fn new(bands: &[Band], ranges: &Ranges, step_s: f64) -> Self {
         let window_s = bands[0].window_s();
-        let in_band = |line: f64| {
+        let is_heard = |line: f64| {
             let mut of_bands = bands.iter().map(|&band| ranges[band as usize]);
-            of_bands.any(|[least, greatest]| (least..=greatest).contains(&line))
+            // Breathing is told by what stands beside a band too.
+            let beside = if line >= SLOWEST_PER_MINUTE {
+                FURTHEST_PER_MINUTE
+            } else {
+                0.0
+            };
+            of_bands.any(|[least, greatest]| (least - beside..=greatest + beside).contains(&line))
         };
         let samples = (window_s / step_s).round() as usize;
         let periodogram = Periodogram::new(samples, step_s);
@@ -76,7 +92,7 @@ impl Windows {
             broad: (0..per_minute.len()).filter(|&line| per_minute[line] > 4.0).collect(),
             neighbours: per_minute
                 .iter()
-                .map(|&line| in_band(line).then(|| Neighbourhood::new(line, &per_minute)).flatten())
+                .map(|&line| is_heard(line).then(|| Neighbourhood::new(line, &per_minute)).flatten())
                 .collect(),
             periodogram,
             per_minute,
@@ -100,6 +116,11 @@ impl Windows {
     pub fn whole(&self, steps: usize) -> impl Iterator<Item = (usize, usize)> + use<'_> {
         let each = (0..).map(|window| (window, self.first_step(window)));
         each.take_while(move |&(_, first)| first + self.samples() <= steps)
+    }
+
+    /// The breathing that these windows will hear: nothing yet.
+    pub fn breathing(&self) -> Breathing {
+        Breathing::new(&self.per_minute, |line| self.neighbours[line].is_some())
     }
 
     /// Cycles a minute of each line.
