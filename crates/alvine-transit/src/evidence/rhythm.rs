@@ -9,8 +9,9 @@
 //!
 //! # Where it is silent
 //!
-//! Where fewer than three sites hear in a tenth of a window's steps (a silence counts as a level just below the floor); the band of the stomach at steps longer than 5 s, that of
-//! the small bowel at steps longer than 2 s, as a rhythm needs more than two readings a cycle, and breathing would fold into it.
+//! Where fewer than three sites hear in a tenth of a window's steps (a silence counts as a level just below the floor); the band of the
+//! stomach at steps longer than 5 s, that of the small bowel at steps longer than 2 s, as a rhythm needs more than two readings a cycle,
+//! and breathing would fold into it.
 //!
 //! # Source
 //!
