@@ -20,7 +20,7 @@ use std::ops::Range;
 use alvine::{LandmarkKind, ReaderLandmark};
 
 use super::fit::{Fitted, Seen, fit_log_normal};
-use super::{Expected, Prior};
+use super::{Expected, Prior, sourced};
 use crate::duration::LogNormal;
 
 /// A part of the passage whose duration is learned as a whole.
@@ -162,29 +162,30 @@ impl Prior {
             fitted: fit_log_normal(&seen),
         };
         if let Some(fitted) = &lesson.fitted {
-            let mut alone = 0.0;
-            let pace_ln = if part == Whole::Colon {
-                &mut self.colon_pace_ln.value
-            } else {
-                &mut alone
-            };
-            hand_down(&mut self.stages[part.stages()], pace_ln, &fitted.law);
-            for stage in &mut self.stages[part.stages()] {
-                stage.duration.source = format!(
-                    "learned from {ended} studies with a reader's landmarks, and {} that did not show its end",
-                    lesson.not_ended
-                );
+            let source = format!(
+                "learned from {ended} studies with a reader's landmarks, and {} that did not show its end",
+                lesson.not_ended
+            );
+            let stages = &mut self.stages[part.stages()];
+            let shares_pace = part == Whole::Colon && self.colon_pace_ln.value > 0.0;
+            let pace_ln = if shares_pace { self.colon_pace_ln.value } else { 0.0 };
+            let pace_ln = hand_down(stages, pace_ln, &fitted.law);
+            if shares_pace {
+                self.colon_pace_ln = sourced(pace_ln, &source);
+            }
+            for stage in stages {
+                stage.duration.source.clone_from(&source);
             }
         }
         lesson
     }
 }
 
-/// Gives stages the law of their sum, and their common pace its part of it.
-fn hand_down(stages: &mut [Expected], pace_ln: &mut f64, whole: &LogNormal) {
+/// Gives stages the law of their sum; the spread of their common pace that makes it up with them.
+fn hand_down(stages: &mut [Expected], pace_ln: f64, whole: &LogNormal) -> f64 {
     if let [one] = stages {
         one.duration.value = *whole;
-        return;
+        return pace_ln;
     }
     let laws: Vec<LogNormal> = stages.iter().map(|stage| stage.duration.value).collect();
     let widened = |factor: f64| -> Vec<LogNormal> {
@@ -195,18 +196,18 @@ fn hand_down(stages: &mut [Expected], pace_ln: &mut f64, whole: &LogNormal) {
     let (mut low, mut high) = (0.01, 10.0);
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
-        if sum(&widened(middle)).spread_ln().hypot(middle * *pace_ln) < whole.spread_ln() {
+        if sum(&widened(middle)).spread_ln().hypot(middle * pace_ln) < whole.spread_ln() {
             low = middle;
         } else {
             high = middle;
         }
     }
     let wider = widened(low);
-    *pace_ln *= low;
     let longer = whole.median_s() / sum(&wider).median_s();
     for (stage, law) in stages.iter_mut().zip(&wider) {
         stage.duration.value = LogNormal::new(longer * law.median_s(), law.spread_ln());
     }
+    low * pace_ln
 }
 
 /// The law of a sum of independent durations, by its mean and variance.
@@ -264,8 +265,7 @@ mod tests {
         let mut prior = Prior::fasting();
         let before = prior.stages.clone();
         let whole = LogNormal::new(15_000.0, 0.45);
-        let mut pace_ln = 0.3;
-        hand_down(&mut prior.stages[3..7], &mut pace_ln, &whole);
+        let pace_ln = hand_down(&mut prior.stages[3..7], 0.3, &whole);
         let laws: Vec<LogNormal> = prior.stages[3..7].iter().map(|stage| stage.duration.value).collect();
         let found = sum(&laws);
         assert!((found.median_s() / 15_000.0 - 1.0).abs() < 1e-9);
@@ -274,6 +274,28 @@ mod tests {
         assert!((pace_ln / 0.3 / narrower - 1.0).abs() < 1e-9);
         let ratio = |of: &[Expected]| of[4].duration.value.median_s() / of[5].duration.value.median_s();
         assert!((ratio(&prior.stages) / ratio(&before) - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_colon_that_was_learned_has_a_pace_that_was_learned() {
+        let studies: Vec<ReadPassage> = (1..=8)
+            .map(|index| {
+                let expelled_s = 9000.0 + 9000.0 * f64::from(index);
+                study(
+                    &[
+                        (LandmarkKind::IleocaecalValve, 9000.0),
+                        (LandmarkKind::Expulsion, expelled_s),
+                    ],
+                    100_000.0,
+                )
+            })
+            .collect();
+        let learned = Prior::fasting().learn("ours", &studies);
+        assert!(learned.colon_pace_ln.source.contains("learned from 8 studies"));
+        let fitted = learned.lessons()[4].fitted.as_ref().unwrap();
+        let laws: Vec<LogNormal> = learned.stages[7..].iter().map(|stage| stage.duration.value).collect();
+        let spread_ln = sum(&laws).spread_ln().hypot(learned.colon_pace_ln.value);
+        assert!((spread_ln - fitted.law.spread_ln()).abs() < 1e-9);
     }
 
     #[test]
