@@ -21,14 +21,14 @@
 //!
 //! | radio | part | moving, told | resting, told | share told | share in truth | interval holds it |
 //! | --- | --- | --- | --- | --- | --- | --- |
-//! | realistic | stomach | 0.58 | 0.97 | 0.19 | 0.22 | 5 of 5 |
+//! | realistic | stomach | 0.59 | 0.97 | 0.19 | 0.22 | 5 of 5 |
 //! | realistic | small bowel | 0.43 | 0.99 | 0.15 | 0.28 | 12 of 12 |
-//! | realistic | colon | 0.46 | 1.00 | 0.04 | 0.07 | 9 of 9 |
-//! | usual | stomach | 0.92 | 0.89 | 0.32 | 0.23 | 4 of 5 |
+//! | realistic | colon | 0.44 | 0.99 | 0.04 | 0.07 | 9 of 9 |
+//! | usual | stomach | 0.93 | 0.89 | 0.32 | 0.23 | 3 of 5 |
 //! | usual | small bowel | 0.75 | 0.93 | 0.29 | 0.28 | 12 of 12 |
-//! | usual | colon | 0.70 | 0.93 | 0.12 | 0.07 | 9 of 9 |
+//! | usual | colon | 0.71 | 0.93 | 0.12 | 0.07 | 9 of 9 |
 //!
-//! The median speed while moving was told 0.67 to 0.89 times what it was.
+//! The median speed while moving was told 0.60 to 0.87 times what it was.
 //!
 //! # What cannot be told
 //!
@@ -161,7 +161,7 @@ pub fn share_moving(steps: &[MinuteStep], passage: &Passage, phase: Phase) -> Op
 pub struct Speed {
     /// Quartiles and median over all minutes, mm a minute; `None` where it is less than [`LEAST_STEP_MM`] and is not told from rest.
     pub all: [Option<f64>; 3],
-    /// Quartiles and median over the minutes told to move, mm a minute; `None` of fewer than five. Too low by a tenth to a third, as
+    /// Quartiles and median over the minutes told to move, mm a minute; `None` of fewer than five. Too low by a tenth to two fifths, as
     /// the track smooths bursts out, and as a net way is shorter than the way along the gut.
     pub moving: Option<[f64; 3]>,
 }

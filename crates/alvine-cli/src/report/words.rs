@@ -83,7 +83,7 @@ pub fn percent(share: f64) -> String {
 /// What the share of time moving means.
 pub const MOTION: &str = "A minute counts as moving when the place lies more than 12 mm from that of the minute before, further than a \
     capsule at rest seems to move. On simulated studies that told 20 to 85 % of the minutes that truly moved by more than 10 mm, and up to \
-    20 % of the others: the share in truth lies between the two values given. The speed is too low by a tenth to a third.";
+    20 % of the others: the share in truth lies between the two values given. The speed is too low by a tenth to two fifths.";
 
 /// What the strength of a rhythm means.
 pub const RHYTHM: &str = "Power of the signal's to-and-fro over that of neighbouring frequencies, with its cycles a minute, where it is above \
