@@ -10,7 +10,7 @@
 //!
 //! and the covariance of an unbiased estimate is at least F⁻¹ (Cramér and Rao). An estimator that beats it has a bug
 //! or a prior. [`posterior_cramer_rao`] is the same for a whole track, prior included, and [`cramer_rao_in_field_mm2`] for many places
-//! in shadowing that is fixed in place.
+//! in shadowing that is fixed in place. Where a model bends too much for that, [`posterior_in_field`] tells the least error there is.
 //!
 //! # Source
 //!
@@ -19,11 +19,13 @@
 //! 26 (1958), and is checked against a numerical integral below.
 
 mod field;
+mod sampled;
 mod track;
 
 use nalgebra::Matrix3;
 
 pub use field::{FieldModel, HeardPlace, cramer_rao_in_field_mm2};
+pub use sampled::{SampledPlace, Sampling, posterior_in_field};
 pub use track::{TrackBound, TrackBoundError, posterior_cramer_rao};
 
 use crate::fix::Level;

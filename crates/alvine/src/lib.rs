@@ -12,6 +12,7 @@ pub mod anatomy;
 pub mod antennas;
 pub mod bounds;
 pub mod calibrate;
+mod dense;
 pub mod dielectric;
 pub mod estimator;
 pub mod fix;

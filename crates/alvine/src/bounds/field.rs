@@ -19,6 +19,7 @@
 
 use nalgebra::{DMatrix, DVector, Matrix3};
 
+use crate::fix::PositionPrior;
 use crate::propagation::NEAREST_MM;
 use crate::setup::Setup;
 use crate::torso::Position;
@@ -49,8 +50,11 @@ pub struct FieldModel {
 pub struct HeardPlace {
     /// Where it truly is, mm.
     pub place_mm: Position,
-    /// What is known of it beforehand, 1/mm².
-    pub information_per_mm2: Matrix3<f64>,
+    /// What is known of it beforehand.
+    pub prior: PositionPrior,
+    /// How much its offset from there is like that of the place before it, each in units of its own spread: 0 for not at all, and less
+    /// than 1. A path goes on.
+    pub follows: f64,
     /// Variance of what each site tells of its level there, dB²; `None` where it hears nothing.
     pub noise_db2: Vec<Option<f64>>,
 }
@@ -59,15 +63,10 @@ pub struct HeardPlace {
 /// place has not one entry a site.
 #[must_use]
 pub fn cramer_rao_in_field_mm2(setup: &Setup, model: &FieldModel, places: &[HeardPlace]) -> Option<Vec<Matrix3<f64>>> {
-    let sites = setup.layout.len();
-    if places.iter().any(|place| place.noise_db2.len() != sites) {
+    if places.iter().any(|place| place.noise_db2.len() != setup.layout.len()) {
         return None;
     }
-    let mut information = beforehand(model, places, sites);
-    for site in 0..sites {
-        add_site(setup, model, places, site, &mut information)?;
-    }
-    let bound = information.cholesky()?.inverse();
+    let bound = information(setup, model, places)?.cholesky()?.inverse();
     let block = |index: usize| bound.fixed_view::<3, 3>(3 * index, 3 * index).into_owned();
     let blocks: Vec<_> = (0..places.len()).map(block).collect();
     blocks
@@ -77,18 +76,32 @@ pub fn cramer_rao_in_field_mm2(setup: &Setup, model: &FieldModel, places: &[Hear
 }
 
 /// Unknowns after the places: level, exponent, and four a site: gain and mounting.
-const LEVEL: usize = 0;
-const EXPONENT: usize = 1;
-const SHARED: usize = 2;
-const A_SITE: usize = 4;
+pub(super) const LEVEL: usize = 0;
+pub(super) const EXPONENT: usize = 1;
+pub(super) const SHARED: usize = 2;
+pub(super) const A_SITE: usize = 4;
 
-fn beforehand(model: &FieldModel, places: &[HeardPlace], sites: usize) -> DMatrix<f64> {
+/// Information on all unknowns.
+pub(super) fn information(setup: &Setup, model: &FieldModel, places: &[HeardPlace]) -> Option<DMatrix<f64>> {
+    let sites = setup.layout.len();
+    let mut information = beforehand(model, places, sites)?;
+    for site in 0..sites {
+        add_site(setup, model, places, site, &mut information)?;
+    }
+    Some(information)
+}
+
+/// Information that is there before anything is heard. `None` where a place is to follow another and nothing is known of either.
+pub(super) fn beforehand(model: &FieldModel, places: &[HeardPlace], sites: usize) -> Option<DMatrix<f64>> {
     let first = 3 * places.len();
     let size = first + SHARED + A_SITE * sites;
     let mut information = DMatrix::zeros(size, size);
     for (index, place) in places.iter().enumerate() {
-        let mut block = information.fixed_view_mut::<3, 3>(3 * index, 3 * index);
-        block.copy_from(&place.information_per_mm2);
+        add_to(&mut information, (index, index), &place.prior.information_per_mm2);
+        let before = index.checked_sub(1).filter(|_| place.follows > 0.0);
+        if let Some(before) = before {
+            add_following(&mut information, places, before, index)?;
+        }
     }
     let mut know = |unknown: usize, spread: f64| information[(unknown, unknown)] += spread.powi(-2);
     know(first + LEVEL, model.level_spread_db);
@@ -98,7 +111,28 @@ fn beforehand(model: &FieldModel, places: &[HeardPlace], sites: usize) -> DMatri
         know(own, model.gain_spread_db);
         (1..A_SITE).for_each(|axis| know(own + axis, model.mounting_spread_mm));
     }
-    information
+    Some(information)
+}
+
+/// Offsets `u` in units of their spreads with `u = φ u′ + √(1 − φ²) w` for `u = w`, which leaves the spread of each as it was:
+/// `|u − φ u′|² / (1 − φ²) − |u|²` more.
+fn add_following(information: &mut DMatrix<f64>, places: &[HeardPlace], before: usize, index: usize) -> Option<()> {
+    let follows = places[index].follows;
+    let own = places[index].prior.information_per_mm2.cholesky()?.l().transpose();
+    let others = places[before].prior.information_per_mm2.cholesky()?.l().transpose();
+    let share = 1.0 / (1.0 - follows * follows);
+    let square = follows * follows * share;
+    add_to(information, (index, index), &(own.transpose() * own * square));
+    add_to(information, (before, before), &(others.transpose() * others * square));
+    let across = own.transpose() * others * (-follows * share);
+    add_to(information, (index, before), &across);
+    add_to(information, (before, index), &across.transpose());
+    Some(())
+}
+
+fn add_to(information: &mut DMatrix<f64>, (row, column): (usize, usize), block: &Matrix3<f64>) {
+    let mut own = information.fixed_view_mut::<3, 3>(3 * row, 3 * column);
+    own += block;
 }
 
 fn add_site(
@@ -142,7 +176,7 @@ fn add_site(
     Some(())
 }
 
-fn alike_db2(model: &FieldModel, one: &Position, other: &Position) -> f64 {
+pub(super) fn alike_db2(model: &FieldModel, one: &Position, other: &Position) -> f64 {
     let far = (one - other).norm_squared() / (model.length_mm * model.length_mm);
     model.spread_db * model.spread_db * (-0.5 * far).exp()
 }
@@ -209,7 +243,11 @@ mod tests {
     fn heard(place_mm: [f64; 3], noise_db2: f64) -> HeardPlace {
         HeardPlace {
             place_mm: place_mm.into(),
-            information_per_mm2: Matrix3::zeros(),
+            prior: PositionPrior {
+                mean_mm: place_mm.into(),
+                information_per_mm2: Matrix3::zeros(),
+            },
+            follows: 0.0,
             noise_db2: vec![Some(noise_db2); 8],
         }
     }
@@ -274,7 +312,7 @@ mod tests {
             let by = |by| covariance(Some((unknown / 3, unknown % 3, by)));
             (by(1e-4) - by(-1e-4)) / 2e-4
         };
-        let with = information(&setup, &model, &places);
+        let with = information(&setup, &model, &places).unwrap();
         let without = information(
             &setup,
             &FieldModel {
@@ -282,7 +320,8 @@ mod tests {
                 ..model
             },
             &places,
-        );
+        )
+        .unwrap();
         for row in 0..9 {
             for column in 0..9 {
                 let trace = 0.5 * (&inverse * change(row) * &inverse * change(column)).trace();
@@ -292,12 +331,30 @@ mod tests {
         }
     }
 
-    fn information(setup: &Setup, model: &FieldModel, places: &[HeardPlace]) -> DMatrix<f64> {
-        let mut information = beforehand(model, places, 8);
-        for site in 0..8 {
-            add_site(setup, model, places, site, &mut information).unwrap();
+    #[test]
+    fn a_place_that_follows_another_is_spread_as_before_and_lies_as_that_one_does() {
+        let mut places = [[0.0, 90.0, 0.0], [30.0, 80.0, 10.0], [40.0, 100.0, -20.0]].map(|place| heard(place, 3.0));
+        for (place, spread_mm) in places.iter_mut().zip([20.0_f64, 30.0, 40.0]) {
+            place.prior.information_per_mm2 = Matrix3::identity() * spread_mm.powi(-2);
+            place.follows = 0.8;
         }
-        information
+        let covariance = beforehand(&model(5.0, false), &places, 8)
+            .unwrap()
+            .try_inverse()
+            .unwrap();
+        for axis in 0..3 {
+            let entry = |one: usize, other: usize| covariance[(3 * one + axis, 3 * other + axis)];
+            for (one, other, wanted) in [
+                (0, 0, 400.0),
+                (1, 1, 900.0),
+                (2, 2, 1600.0),
+                (0, 1, 0.8 * 600.0),
+                (1, 2, 0.8 * 1200.0),
+                (0, 2, 0.64 * 800.0),
+            ] {
+                assert_relative_eq!(entry(one, other), wanted, max_relative = 1e-9);
+            }
+        }
     }
 
     #[test]

@@ -11,7 +11,6 @@
 //! The cost grows as the cube of the stations, and a recording with many is done in windows that overlap, so that it is linear in the
 //! length of the recording.
 
-mod dense;
 mod likelihood;
 mod silence;
 mod stations;
@@ -27,10 +26,10 @@ use super::instants::PlaceAt;
 use super::knots::Knots;
 use super::objective::spans_about;
 use super::options::TrajectoryOptions;
+use crate::dense::{self, NotPositive};
 use crate::fix::PositionPrior;
 use crate::setup::Setup;
 use crate::torso::Position;
-use dense::NotPositive;
 use likelihood::{Likelihood, Scored, Unknowns, unheard};
 use stations::{Cut, Station, stations};
 
@@ -87,8 +86,8 @@ impl Default for FieldOptions {
             gain_spread_db: 2.0,
             level_spread_db: 3.0,
             exponent_spread: 0.3,
-            taken_share: 0.6,
-            widened: 1.4,
+            taken_share: 0.7,
+            widened: 1.3,
             blurs: 3,
             most_rounds: 40,
         }

@@ -21,9 +21,9 @@
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 
 use super::FieldOptions;
-use super::dense::{self, NotPositive};
 use super::silence::{NOTHING_DB2, Silence};
 use super::stations::{Station, Told};
+use crate::dense::{self, NotPositive};
 use crate::propagation::NEAREST_MM;
 use crate::setup::Setup;
 use crate::torso::Position;

@@ -5,13 +5,13 @@ use nalgebra::{DMatrix, DMatrixViewMut};
 
 /// The matrix is not positive definite.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct NotPositive;
+pub(crate) struct NotPositive;
 
 /// Blocks up to this size are factored column by column.
 const LEAF: usize = 24;
 
 /// Cholesky's factor of a symmetric matrix, of which only the lower triangle is read: lower triangular, zero above.
-pub(super) fn factor(mut matrix: DMatrix<f64>) -> Result<DMatrix<f64>, NotPositive> {
+pub(crate) fn factor(mut matrix: DMatrix<f64>) -> Result<DMatrix<f64>, NotPositive> {
     factor_in_place(&mut matrix.as_view_mut())?;
     matrix.fill_upper_triangle(0.0, 1);
     Ok(matrix)
@@ -55,7 +55,7 @@ fn factor_leaf(matrix: &mut DMatrixViewMut<'_, f64>) -> Result<(), NotPositive> 
 }
 
 /// The inverse of a lower triangular matrix; what is above the diagonal is not read.
-pub(super) fn inverse_of_lower(lower: &DMatrix<f64>) -> DMatrix<f64> {
+pub(crate) fn inverse_of_lower(lower: &DMatrix<f64>) -> DMatrix<f64> {
     let mut inverse = DMatrix::zeros(lower.nrows(), lower.nrows());
     invert_lower(lower, 0, lower.nrows(), &mut inverse);
     inverse
@@ -83,13 +83,13 @@ fn invert_lower(lower: &DMatrix<f64>, from: usize, to: usize, inverse: &mut DMat
 }
 
 /// The inverse of the matrix whose factor is given, `L⁻ᵀ L⁻¹`.
-pub(super) fn inverse(factor: &DMatrix<f64>) -> DMatrix<f64> {
+pub(crate) fn inverse(factor: &DMatrix<f64>) -> DMatrix<f64> {
     let lower = inverse_of_lower(factor);
     lower.transpose() * lower
 }
 
 /// Half the logarithm of the determinant of the matrix whose factor is given.
-pub(super) fn half_ln_determinant(factor: &DMatrix<f64>) -> f64 {
+pub(crate) fn half_ln_determinant(factor: &DMatrix<f64>) -> f64 {
     factor.diagonal().iter().map(|root| root.ln()).sum()
 }
 
