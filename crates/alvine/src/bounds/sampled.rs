@@ -1,13 +1,13 @@
 //! The least error of many places at once in a field: that of the mean of their posterior, which no estimate is nearer to the truth than
 //! in the mean, by sampling.
 //!
-//! A Cramér–Rao bound takes a model to be linear about the truth. Of a shadowed body's levels that is far from true: a bound of 20 mm
-//! stands beside posteriors that spread over 30. Here levels are drawn from the model at the true places, and the posterior of the places,
-//! the law's level and exponent, gains and mountings is sampled by Hamiltonian Monte Carlo from the true ones on, so that no time is lost
-//! on finding them.
+//! A Cramér–Rao bound takes levels to be linear in the places about the truth. A shadowed body's levels bend, and whether the bound can be
+//! reached it does not say. Here levels are drawn from the model at the true places, and the posterior of the places, the law's level and
+//! exponent, gains and mountings is sampled by Hamiltonian Monte Carlo from the true ones on, so that no time is lost on finding them: an
+//! estimator that has only the levels must find them first.
 //!
 //! ```text
-//! −ln p = Σᵢ ½ rᵢᵀ C⁻¹ rᵢ + ½ ln |C| + ½ Σ (what is known beforehand),   r = z − h,   C = K + R   (see [`super::FieldModel`])
+//! −ln p = Σᵢ ½ rᵢᵀ C⁻¹ rᵢ + ½ ln |C| + ½ Σ (what is known beforehand),   r = z − h,   C = K + R
 //! θ = L⁻ᵀ u,   J = L Lᵀ the information at the true places;   u and its momentum by leapfrog, taken by Metropolis' rule
 //! ```
 //!

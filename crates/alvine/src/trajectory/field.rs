@@ -87,7 +87,7 @@ impl Default for FieldOptions {
             level_spread_db: 3.0,
             exponent_spread: 0.3,
             taken_share: 0.7,
-            widened: 1.3,
+            widened: 1.4,
             blurs: 3,
             most_rounds: 40,
         }
