@@ -171,15 +171,10 @@ impl Prior {
         let retained = "1.4 % of 22 840 capsules are retained (Z. Liao and others, Gastrointest. Endosc. 71 (2010)); as much again \
                         outlasts any recording, and how it is shared out: common practice, no source";
         let lies = "midlines of two living people's guts from CT and textbook planes; spreads widened by common practice, no source";
-        let coils = "midlines of two living people's guts from CT (the jejunum's: one), spreads with those between people";
         let stage = |duration: Sourced<LogNormal>, stays, begins, place: Option<UsualPlace>| Expected {
             duration,
             chance: sourced(Chance { stays, begins }, if stays > 0.0 { retained } else { NOT_READ }),
             place: place.map(|place| sourced(place, lies)),
-        };
-        let coil = |duration, stays, place: UsualPlace| Expected {
-            place: Some(sourced(place, coils)),
-            ..stage(duration, stays, 0.01, None)
         };
         let lasts = |minutes: f64, spread_ln, source: &str| sourced(LogNormal::new(minutes * MINUTE_S, spread_ln), source);
         let rhythm = |range, source: &str| sourced(range, &format!("{source}, a third of a cycle wider"));
@@ -191,8 +186,8 @@ impl Prior {
                 stage(lasts(8.0 / 60.0, 0.8, "from memory"), 0.0, 0.02, Some(At::OESOPHAGUS)),
                 stage(stomach, 0.01, 0.06, Some(At::STOMACH)),
                 stage(lasts(6.0, 0.9, &small_bowel), 0.0, 0.01, Some(At::DUODENUM)),
-                coil(lasts(76.0, 0.55, &small_bowel), 0.005, At::JEJUNUM),
-                coil(lasts(84.0, 0.6, &small_bowel), 0.01, At::ILEUM),
+                stage(lasts(76.0, 0.55, &small_bowel), 0.005, 0.01, Some(At::JEJUNUM)),
+                stage(lasts(84.0, 0.6, &small_bowel), 0.01, 0.01, Some(At::ILEUM)),
                 stage(lasts(30.0, 1.1, &small_bowel), 0.002, 0.002, Some(At::TERMINAL_ILEUM)),
                 stage(lasts(105.0, 0.81, colon), 0.0, 0.002, Some(At::CAECUM)),
                 stage(lasts(205.0, 0.81, colon), 0.0, 0.002, Some(At::ASCENDING)),
