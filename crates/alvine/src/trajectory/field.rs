@@ -86,7 +86,7 @@ impl Default for FieldOptions {
             gain_spread_db: 2.0,
             level_spread_db: 3.0,
             exponent_spread: 0.3,
-            taken_share: 0.7,
+            taken_share: 0.6,
             widened: 1.4,
             blurs: 3,
             most_rounds: 40,
