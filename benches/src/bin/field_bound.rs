@@ -20,7 +20,7 @@
 
 use std::collections::BTreeMap;
 
-use alvine::bounds::{FieldModel, HeardPlace, Sampling, cramer_rao_in_field_mm2, posterior_in_field};
+use alvine::bounds::{FieldModel, HeardPlace, SampledPlace, Sampling, cramer_rao_in_field_mm2, posterior_in_field};
 use alvine::{Part, Phase, Position, PositionPrior, Torso, Track, Trajectory, TruthPoint};
 use alvine_benches::{Asked, Failure, scenario_of};
 use alvine_phantom::{Mismatch, RadioProfile, Scenario, Simulated, Tumbling, simulate};
@@ -140,9 +140,7 @@ fn row(seed: u64, radio: RadioProfile, made: &Simulated, anatomy: &Anatomy) -> R
             seed,
         };
         let found = posterior_in_field(&made.setup, &air.model, &places, &sampling).ok_or("no posterior")?;
-        let error_mm2 = |(place, found): (&HeardPlace, &alvine::bounds::SampledPlace)| {
-            (found.mean_mm - place.place_mm).norm_squared()
-        };
+        let error_mm2 = |(place, found): (&HeardPlace, &SampledPlace)| (found.mean_mm - place.place_mm).norm_squared();
         squares.push(places.iter().zip(&found).map(error_mm2).collect());
         if as_a_path {
             squares.push(found.iter().map(|found| found.covariance_mm2.trace()).collect());

@@ -20,7 +20,7 @@
 use nalgebra::{DMatrix, DVector, Matrix3};
 
 use crate::fix::PositionPrior;
-use crate::propagation::NEAREST_MM;
+use crate::propagation::level_by_exponent;
 use crate::setup::Setup;
 use crate::torso::Position;
 
@@ -157,16 +157,14 @@ fn add_site(
     for (row, &(index, _)) in heard.iter().enumerate() {
         let place_mm = places[index].place_mm;
         let (_, loss) = setup.median_and_loss_gradient(&place_mm, site);
-        let distance_mm = (place_mm - setup.layout.sites()[site].position_mm)
-            .norm()
-            .max(NEAREST_MM);
+        let offset_mm = place_mm - setup.layout.sites()[site].position_mm;
         let own = first + SHARED + A_SITE * site;
         for axis in 0..3 {
             slopes[(row, 3 * index + axis)] = -loss[axis];
             slopes[(row, own + 1 + axis)] = loss[axis];
         }
         slopes[(row, first + LEVEL)] = 1.0;
-        slopes[(row, first + EXPONENT)] = -10.0 * (distance_mm / model.pivot_mm).log10();
+        slopes[(row, first + EXPONENT)] = level_by_exponent(&offset_mm, model.pivot_mm).0;
         slopes[(row, own)] = 1.0;
     }
     *information += slopes.tr_mul(&(&inverse * &slopes));

@@ -24,7 +24,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::field::{A_SITE, EXPONENT, FieldModel, HeardPlace, LEVEL, SHARED, alike_db2, beforehand, information};
 use crate::dense;
-use crate::propagation::NEAREST_MM;
+use crate::propagation::level_by_exponent;
 use crate::setup::Setup;
 use crate::torso::Position;
 
@@ -58,18 +58,11 @@ pub fn posterior_in_field(
     places: &[HeardPlace],
     sampling: &Sampling,
 ) -> Option<Vec<SampledPlace>> {
-    let sites = setup.layout.len();
-    if sampling.draws == 0 || places.iter().any(|place| place.noise_db2.len() != sites) {
+    if sampling.draws == 0 || places.iter().any(|place| place.noise_db2.len() != setup.layout.len()) {
         return None;
     }
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(sampling.seed);
-    let mut posterior = Posterior {
-        setup,
-        model,
-        places,
-        beforehand: beforehand(model, places, sites)?,
-        levels_dbm: Vec::new(),
-    };
+    let mut posterior = Posterior::unheard(setup, model, places)?;
     let truth = posterior.truth(&mut rng);
     posterior.levels_dbm = posterior.draw_levels(&truth, &mut rng)?;
     let about = FieldModel {
@@ -94,7 +87,9 @@ struct Posterior<'a> {
     places: &'a [HeardPlace],
     /// Information on all unknowns that is there before anything is heard.
     beforehand: DMatrix<f64>,
-    /// What each site heard at the places at which it hears, in their order.
+    /// The places at which each site hears, with the variance of what it tells there.
+    heard: Vec<Vec<(usize, f64)>>,
+    /// What each site heard at those places.
     levels_dbm: Vec<DVector<f64>>,
 }
 
@@ -107,7 +102,26 @@ const SHRINKS: f64 = 0.915;
 /// Spread of the logarithm of a draw's own step about it, so that no orbit closes.
 const STEP_SPREAD_LN: f64 = 0.1;
 
-impl Posterior<'_> {
+impl<'a> Posterior<'a> {
+    /// Before any level is drawn. `None` where a place is to follow another of which nothing is known.
+    fn unheard(setup: &'a Setup, model: &'a FieldModel, places: &'a [HeardPlace]) -> Option<Self> {
+        let sites = setup.layout.len();
+        let heard_by = |site: usize| {
+            let places = places.iter().enumerate();
+            places
+                .filter_map(|(index, place)| Some((index, place.noise_db2[site]?)))
+                .collect()
+        };
+        Some(Self {
+            setup,
+            model,
+            places,
+            beforehand: beforehand(model, places, sites)?,
+            heard: (0..sites).map(heard_by).collect(),
+            levels_dbm: Vec::new(),
+        })
+    }
+
     /// The true unknowns: places as they are, the rest drawn from what is known beforehand.
     fn truth(&self, rng: &mut impl Rng) -> DVector<f64> {
         let first = 3 * self.places.len();
@@ -121,22 +135,13 @@ impl Posterior<'_> {
     }
 
     fn draw_levels(&self, truth: &DVector<f64>, rng: &mut impl Rng) -> Option<Vec<DVector<f64>>> {
-        (0..self.setup.layout.len())
-            .map(|site| {
-                let heard = self.heard(site);
-                let lower = dense::factor(self.covariance(truth, &heard)).ok()?;
-                let white = DVector::from_fn(heard.len(), |_, _| normal(rng));
-                Some(self.expected(truth, site, &heard).level_dbm + lower * white)
-            })
-            .collect()
-    }
-
-    /// The places at which a site hears, with the variance of what it tells there.
-    fn heard(&self, site: usize) -> Vec<(usize, f64)> {
-        let places = self.places.iter().enumerate();
-        places
-            .filter_map(|(index, place)| Some((index, place.noise_db2[site]?)))
-            .collect()
+        let each = self.heard.iter().enumerate();
+        each.map(|(site, heard)| {
+            let lower = dense::factor(self.covariance(truth, heard)).ok()?;
+            let white = DVector::from_fn(heard.len(), |_, _| normal(rng));
+            Some(self.expected(truth, site).level_dbm + lower * white)
+        })
+        .collect()
     }
 
     fn covariance(&self, at: &DVector<f64>, heard: &[(usize, f64)]) -> DMatrix<f64> {
@@ -152,7 +157,8 @@ impl Posterior<'_> {
         covariance
     }
 
-    fn expected(&self, at: &DVector<f64>, site: usize, heard: &[(usize, f64)]) -> Expected {
+    fn expected(&self, at: &DVector<f64>, site: usize) -> Expected {
+        let heard = &self.heard[site];
         let first = 3 * self.places.len();
         let own = first + SHARED + A_SITE * site;
         let mounting_mm = Position::new(at[own + 1], at[own + 2], at[own + 3]);
@@ -166,11 +172,8 @@ impl Posterior<'_> {
             // A site that sits off its place hears as one in its place does a capsule that is off the other way.
             let from_site_mm = place(at, index) - mounting_mm;
             let (median_dbm, loss) = self.setup.median_and_loss_gradient(&from_site_mm, site);
-            let offset = from_site_mm - site_mm;
-            let distance_mm = offset.norm().max(NEAREST_MM);
-            let by_exponent = -10.0 * (distance_mm / self.model.pivot_mm).log10();
+            let (by_exponent, by_exponent_slope) = level_by_exponent(&(from_site_mm - site_mm), self.model.pivot_mm);
             let exponent = at[first + EXPONENT];
-            let by_exponent_slope = -10.0 / std::f64::consts::LN_10 / (distance_mm * distance_mm) * offset;
             expected.level_dbm[row] = median_dbm + at[own] + at[first + LEVEL] + exponent * by_exponent;
             expected.slope.push(exponent * by_exponent_slope - loss);
             expected.by_exponent[row] = by_exponent;
@@ -180,9 +183,10 @@ impl Posterior<'_> {
 
     /// The negative log-posterior and its gradient.
     fn score(&self, unknowns: DVector<f64>) -> Option<At> {
-        let pull = self.pull(&unknowns);
+        let off = self.off(&unknowns);
+        let pull = &self.beforehand * &off;
         let mut at = At {
-            value: 0.5 * self.off(&unknowns).dot(&pull),
+            value: 0.5 * off.dot(&pull),
             gradient: pull,
             unknowns,
         };
@@ -202,14 +206,10 @@ impl Posterior<'_> {
         off
     }
 
-    fn pull(&self, at: &DVector<f64>) -> DVector<f64> {
-        &self.beforehand * self.off(at)
-    }
-
     fn add_site(&self, site: usize, at: &mut At) -> Option<()> {
-        let heard = self.heard(site);
-        let expected = self.expected(&at.unknowns, site, &heard);
-        let covariance = self.covariance(&at.unknowns, &heard);
+        let heard = &self.heard[site];
+        let expected = self.expected(&at.unknowns, site);
+        let covariance = self.covariance(&at.unknowns, heard);
         let per_mm2 = self.model.length_mm.powi(-2);
         let factor = dense::factor(covariance.clone()).ok()?;
         let inverse = dense::inverse(&factor);
@@ -361,13 +361,7 @@ mod tests {
         let setup = setup();
         let mut rng = Xoshiro256PlusPlus::seed_from_u64(3);
         let places = places(20.0, &mut || normal(&mut rng));
-        let mut posterior = Posterior {
-            setup: &setup,
-            model: &MODEL,
-            places: &places,
-            beforehand: beforehand(&MODEL, &places, 8).unwrap(),
-            levels_dbm: Vec::new(),
-        };
+        let mut posterior = Posterior::unheard(&setup, &MODEL, &places).unwrap();
         let truth = posterior.truth(&mut rng);
         posterior.levels_dbm = posterior.draw_levels(&truth, &mut rng).unwrap();
         let at = truth.map(|value| value + 0.1 * normal(&mut rng));

@@ -185,6 +185,14 @@ impl Propagation for Law {
     }
 }
 
+/// By how much a level rises with the exponent, `−10 log₁₀(d / d₀)` dB, and how that changes with the capsule's place, dB/mm. `offset_mm` is
+/// the place less that of the site, `pivot_mm` the distance at which a wrong exponent makes no difference.
+pub(crate) fn level_by_exponent(offset_mm: &Position, pivot_mm: f64) -> (f64, Position) {
+    let distance_mm = offset_mm.norm().max(NEAREST_MM);
+    let slope = -10.0 / std::f64::consts::LN_10 / (distance_mm * distance_mm) * offset_mm;
+    (-10.0 * (distance_mm / pivot_mm).log10(), slope)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -24,7 +24,7 @@ use super::FieldOptions;
 use super::silence::{NOTHING_DB2, Silence};
 use super::stations::{Station, Told};
 use crate::dense::{self, NotPositive};
-use crate::propagation::NEAREST_MM;
+use crate::propagation::level_by_exponent;
 use crate::setup::Setup;
 use crate::torso::Position;
 
@@ -281,10 +281,7 @@ impl Likelihood<'_> {
         for station in 0..count {
             let place_mm = at.place(station);
             let (median_dbm, loss_gradient) = self.setup.median_and_loss_gradient(&place_mm, site);
-            let offset = place_mm - site_mm;
-            let distance_mm = offset.norm().max(NEAREST_MM);
-            let by_exponent = -10.0 * (distance_mm / self.pivot_mm).log10();
-            let by_exponent_slope = -10.0 / std::f64::consts::LN_10 / (distance_mm * distance_mm) * offset;
+            let (by_exponent, by_exponent_slope) = level_by_exponent(&(place_mm - site_mm), self.pivot_mm);
             expected.level_dbm[station] = median_dbm + own_db + exponent * by_exponent;
             expected.slope.push(exponent * by_exponent_slope - loss_gradient);
             expected.by_exponent[station] = by_exponent;
